@@ -31,10 +31,11 @@ const (
 //	in   the words of a list: "a,b,c" is closed; "a,b,…" is open
 //	lo   the least value that makes sense
 //	hi   the greatest
+//	is   "hash" for a Hash that stands for no evidence: a link, a root, the sum of a file
 //
-// and their Go types tell the form, as Type lists. A field that was not given is left out of the bytes: optional
-// numbers and truth values are pointers, and an empty string or list counts as not given. A rule across fields is the
-// type's method check.
+// and their Go types tell the form, as Type lists; a slice of one is a list. A field that was not given is left out of
+// the bytes: optional numbers, truth values and objects are pointers, and an empty string, list or hash counts as not
+// given. A rule across fields is the type's method check.
 type Body interface{ Kind() Kind }
 
 // Types of fields.
@@ -77,9 +78,9 @@ const (
 	TypeWord               // Word: str
 	TypeCode               // Code, DeviceID, SiteID, MachineID, StaffCode: str
 	TypeWhen               // When: str
-	TypeDigest             // Digest: bin 32; in JSON the text, or "evidence:<hex>"
+	TypeDigest             // Digest: bin 32; in JSON the text, or "evidence:<hex>"; where Bare, 64 hexadecimal digits
 	TypeFloat              // float64, *float64: float64
-	TypeInt                // int64, *int64, Seq: int
+	TypeInt                // int64, *int64: int; Seq: uint from 1
 	TypeBool               // *bool: bool
 	TypeVisit              // RecordID: bin 16; in JSON a UUID
 	TypeRaw                // Raw: map
@@ -96,11 +97,13 @@ type Field struct {
 	Need  bool
 	Words []string // of TypeWord
 	Open  bool     // Words are not all
+	Bare  bool     // of TypeDigest: a hash that stands for no evidence
 	Lo    float64  // bounds of a number; infinite where there is none
 	Hi    float64
 	Of    *Schema // of TypeObject
 
-	index int
+	index    int
+	unsigned bool // of TypeInt
 }
 
 // Schema is the form of one version of a kind, or of an object in it. Fields ascend by name.
@@ -205,6 +208,8 @@ func schemaOf(t reflect.Type) *Schema {
 		if f.Type == TypeTarget {
 			f.Of = schemaOf(ft)
 		}
+		f.Bare = sf.Tag.Get("is") == "hash"
+		f.unsigned = ft.Kind() == reflect.Uint64
 		if words := sf.Tag.Get("in"); words != "" {
 			f.Words = strings.Split(words, ",")
 			if f.Words[len(f.Words)-1] == "…" {
@@ -220,8 +225,12 @@ func schemaOf(t reflect.Type) *Schema {
 				*bound = x
 			}
 		}
-		if name == "" || f.Type == TypeWord && len(f.Words) == 0 && !f.Open {
+		switch {
+		case name == "" || f.Type == TypeWord && len(f.Words) == 0 && !f.Open:
 			panic("events.schemaOf: " + t.Name() + "." + sf.Name + " lacks a tag")
+		case !f.List && !f.Need && sf.Type == ft && (f.Type == TypeFloat || f.Type == TypeInt || f.Type == TypeBool || f.Type == TypeObject):
+			// Its zero value could not be told from a field that was not given.
+			panic("events.schemaOf: " + t.Name() + "." + sf.Name + " is optional and no pointer")
 		}
 		s.Fields = append(s.Fields, f)
 	}
@@ -296,7 +305,10 @@ func (s *Schema) append(b []byte, v reflect.Value) ([]byte, error) {
 
 func (f *Field) given(v reflect.Value) bool {
 	x := v.Field(f.index)
-	if f.Need && (f.Type == TypeFloat || f.Type == TypeInt || f.Type == TypeBool || f.Type == TypeObject) {
+	switch {
+	case x.Kind() == reflect.Slice:
+		return x.Len() > 0
+	case f.Need && x.Kind() != reflect.Pointer && (f.Type == TypeFloat || f.Type == TypeInt || f.Type == TypeBool || f.Type == TypeObject):
 		return true
 	}
 	return !x.IsZero()
@@ -352,8 +364,8 @@ func DecodeBody(kind Kind, v int, b []byte) (Body, error) {
 	p := reflect.New(s.typ)
 	in := pack.NewReader(b)
 	err := s.read(in, p.Elem())
-	if done := in.Done(); done != nil {
-		err = done
+	if err == nil {
+		err = in.Done()
 	}
 	if err != nil {
 		return nil, fmt.Errorf("%s: %w", kind, err)
@@ -365,11 +377,10 @@ func DecodeBody(kind Kind, v int, b []byte) (Body, error) {
 func (s *Schema) CheckForm(b []byte) error {
 	var in pack.Reader
 	in.Reset(b)
-	err := s.read(&in, reflect.Value{})
-	if done := in.Done(); done != nil {
-		return done
+	if err := s.read(&in, reflect.Value{}); err != nil {
+		return err
 	}
-	return err
+	return in.Done()
 }
 
 // read reads one map into v, or only checks it where v is the zero Value.
@@ -469,12 +480,18 @@ func (f *Field) read(in *pack.Reader, v reflect.Value) error {
 			v.SetFloat(x)
 		}
 	case TypeInt:
-		if x := in.Int(); set {
-			if v.CanUint() {
-				v.SetUint(uint64(max(x, 0)))
-			} else {
-				v.SetInt(x)
+		if f.unsigned {
+			x := in.Uint()
+			if in.Err() == nil && x == 0 {
+				return &FieldError{"", "0", "numbers of records begin with 1"}
 			}
+			if set {
+				v.SetUint(x)
+			}
+			break
+		}
+		if x := in.Int(); set {
+			v.SetInt(x)
 		}
 	case TypeBool:
 		if x := in.Bool(); set {
@@ -486,8 +503,10 @@ func (f *Field) read(in *pack.Reader, v reflect.Value) error {
 			want = 16
 		}
 		p := in.Bin()
-		if in.Err() == nil && len(p) != want {
-			return &FieldError{"", "", fmt.Sprintf("%d bytes, not %d", len(p), want)}
+		if in.Err() == nil {
+			if err := formBin(p, want); err != nil {
+				return err
+			}
 		}
 		if set {
 			reflect.Copy(v, reflect.ValueOf(p))
@@ -495,16 +514,21 @@ func (f *Field) read(in *pack.Reader, v reflect.Value) error {
 	case TypeText:
 		if in.Next() == pack.Bin {
 			p := in.Bin()
-			if in.Err() == nil && len(p) != len(Digest{}) {
-				return &FieldError{"", "", fmt.Sprintf("a digest has 32 bytes, not %d", len(p))}
-			}
-			if set && in.Err() == nil {
-				v.Set(reflect.ValueOf(Text{Digest: Digest(p)}))
+			if in.Err() == nil {
+				if err := formBin(p, len(Digest{})); err != nil {
+					return err
+				}
+				if set {
+					v.Set(reflect.ValueOf(Text{Digest: Digest(p)}))
+				}
 			}
 			break
 		}
 		p := in.StringBytes()
-		if err := formString(in, TypeString, p); err != nil {
+		if in.Err() != nil {
+			return in.Err()
+		}
+		if err := formString(TypeString, p); err != nil {
 			return err
 		}
 		if set {
@@ -518,14 +542,21 @@ func (f *Field) read(in *pack.Reader, v reflect.Value) error {
 			v.SetBytes(p)
 		}
 	case TypeBytes:
-		if p := in.Bin(); set {
+		p := in.Bin()
+		if in.Err() == nil && len(p) == 0 {
+			return &FieldError{"", "", "an empty binary is left out"}
+		}
+		if set {
 			v.SetBytes(p)
 		}
 	case TypeTarget, TypeObject:
 		return f.Of.read(in, v)
 	default:
 		p := in.StringBytes()
-		if err := formString(in, f.Type, p); err != nil {
+		if in.Err() != nil {
+			return in.Err()
+		}
+		if err := formString(f.Type, p); err != nil {
 			return err
 		}
 		if set {
@@ -535,11 +566,22 @@ func (f *Field) read(in *pack.Reader, v reflect.Value) error {
 	return in.Err()
 }
 
-func formString(in *pack.Reader, t Type, p []byte) error {
-	switch {
-	case in.Err() != nil:
-		return in.Err()
-	case len(p) == 0:
+// formBin holds a digest or a visit to its length. One of zeros would stand for none, and none is left out.
+func formBin(p []byte, want int) error {
+	if len(p) != want {
+		return &FieldError{"", "", fmt.Sprintf("%d bytes stand here, not %d", len(p), want)}
+	}
+	for _, c := range p {
+		if c != 0 {
+			return nil
+		}
+	}
+	return &FieldError{"", "", "all bytes are zero: what is not given is left out"}
+}
+
+// formString holds a text to the form of its type.
+func formString(t Type, p []byte) error {
+	if len(p) == 0 {
 		return &FieldError{"", "", "an empty text is left out"}
 	}
 	switch t {
@@ -552,6 +594,9 @@ func formString(in *pack.Reader, t Type, p []byte) error {
 			return &FieldError{"", strconv.Quote(string(p)), err.Error()}
 		}
 	default:
+		if !utf8.Valid(p) {
+			return &FieldError{"", "", "a text must be valid UTF-8"}
+		}
 		if n := utf8.RuneCount(p); n > MaxText {
 			return &FieldError{"", "", fmt.Sprintf("%d characters, at most %d are allowed", n, MaxText)}
 		}
@@ -559,14 +604,23 @@ func formString(in *pack.Reader, t Type, p []byte) error {
 	return nil
 }
 
-// ParseWhen reads RFC 3339 with zone, or a date, which stands for its first moment in UTC.
+var errWhen = errors.New("not a time (2026-03-02T09:05:00+01:00) and not a date (2026-03-02)")
+
+// ParseWhen reads RFC 3339 with zone and at most nine digits after the second, or a date, which stands for its first
+// moment in UTC; the years 1 to 9999.
 func ParseWhen(s string) (time.Time, error) {
-	if t, err := time.Parse(time.RFC3339Nano, s); err == nil {
-		return t, nil
+	layout := time.DateOnly
+	if len(s) > len(layout) {
+		// time.Parse takes more than RFC 3339 has: a comma, hours of one digit, any number of digits.
+		layout = time.RFC3339
+		const second = len("2006-01-02T15:04:05")
+		if len(s) <= second || s[13] != ':' || s[second] == ',' || len(s) > second+len(".123456789+01:00") {
+			return time.Time{}, errWhen
+		}
 	}
-	t, err := time.Parse(time.DateOnly, s)
-	if err != nil {
-		return time.Time{}, errors.New("not a time (2026-03-02T09:05:00+01:00) and not a date (2026-03-02)")
+	t, err := time.Parse(layout, s)
+	if err != nil || t.Year() < 1 || MillisOf(t) < MinMillis || MillisOf(t) > MaxMillis {
+		return time.Time{}, errWhen
 	}
 	return t, nil
 }
@@ -575,13 +629,14 @@ func ParseWhen(s string) (time.Time, error) {
 type checker interface{ check() error }
 
 // Check judges what a body means: the words of closed lists, ranges, units, and the rules across fields. It is for
-// writers; a reader folds and shows what it finds. The error is a FieldError.
+// writers; a reader folds and shows what it finds. The error is a FieldError, or ErrUnknownKind, wrapped.
 func Check(b Body) error {
+	v := reflect.ValueOf(b).Elem()
 	s, ok := SchemaOf(b.Kind(), Newest(b.Kind()))
-	if !ok {
+	if !ok || s.typ != v.Type() {
 		return fmt.Errorf("%w: %s", ErrUnknownKind, b.Kind())
 	}
-	return s.meaning(reflect.ValueOf(b).Elem())
+	return s.meaning(v)
 }
 
 func (s *Schema) meaning(v reflect.Value) error {
@@ -631,22 +686,29 @@ func (f *Field) meaning(v reflect.Value) error {
 		default:
 			x = float64(v.Int())
 		}
-		if x < f.Lo || x > f.Hi {
-			return &FieldError{"", strconv.FormatFloat(x, 'g', -1, 64), "out of range: " + f.interval()}
+		if !(x >= f.Lo && x <= f.Hi) || math.IsInf(x, 0) {
+			return &FieldError{"", number(x), "out of range: " + f.interval()}
 		}
-	case TypeObject:
+	case TypeObject, TypeTarget:
 		return f.Of.meaning(v)
+	case TypeText:
+		if t := v.Interface().(Text); t.Plain != "" {
+			return formString(TypeString, []byte(t.Plain))
+		}
+	case TypeString, TypeCode, TypeWhen:
+		return formString(f.Type, []byte(v.String()))
 	}
 	return nil
 }
 
 func (f *Field) interval() string {
-	g := func(x float64) string { return strconv.FormatFloat(x, 'g', -1, 64) }
 	switch {
+	case math.IsInf(f.Lo, -1) && math.IsInf(f.Hi, 1):
+		return "a number must be finite"
 	case math.IsInf(f.Hi, 1):
-		return "at least " + g(f.Lo)
+		return "at least " + number(f.Lo)
 	case math.IsInf(f.Lo, -1):
-		return "at most " + g(f.Hi)
+		return "at most " + number(f.Hi)
 	}
-	return g(f.Lo) + " to " + g(f.Hi)
+	return number(f.Lo) + " to " + number(f.Hi)
 }

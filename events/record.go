@@ -108,8 +108,12 @@ func DecodeRecord(b []byte) (Record, error) {
 	if len(visit) > 0 && RecordID(visit).IsZero() {
 		return Record{}, fieldForm("visit", "no visit is written as an empty binary")
 	}
+	// Before they are narrowed, which a small machine would do without a word.
 	if v > 1<<16 {
 		return Record{}, fieldForm("v", "%d is out of range", v)
+	}
+	if zone < -MaxZone || zone > MaxZone {
+		return Record{}, fieldForm("zone", "%d minutes is more than a day from UTC", zone)
 	}
 	text := string(device) + string(site) + string(machine) + string(by) + string(key) + string(kind)
 	next := func(p []byte) string {

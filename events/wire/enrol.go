@@ -1,0 +1,79 @@
+package wire
+
+import (
+	"encoding/base32"
+	"encoding/base64"
+	"errors"
+	"fmt"
+	"strings"
+
+	"ullage/events"
+)
+
+// Enrolment is one HTTP request: POST EnrolPath with an EnrolRequest as JSON, answered with an EnrolAnswer (200), or
+// with an EnrolRefusal and another status.
+const EnrolPath = "/enrol"
+
+// MaxEnrol bounds the bytes of either side.
+const MaxEnrol = 64 << 10
+
+// EnrolRequest is what a device sends. It keeps both private keys.
+type EnrolRequest struct {
+	Secret   []byte `json:"secret"`   // of the code
+	SealKey  []byte `json:"seal_key"` // Ed25519 public key, 32 bytes
+	ConnKey  string `json:"conn_key"` // public nkey of a user
+	Software string `json:"software"`
+}
+
+// EnrolAnswer is what the centre gives a device.
+type EnrolAnswer struct {
+	Device events.DeviceID `json:"device"`
+	NATS   string          `json:"nats"` // where it connects
+	JWT    string          `json:"jwt"`  // its user credential, without a seed
+	Gates  []EnrolGate     `json:"gates"`
+}
+
+// EnrolGate is a GateKey in JSON.
+type EnrolGate struct {
+	Gate events.DeviceID `json:"gate"`
+	Key  []byte          `json:"key"`
+}
+
+// EnrolRefusal says why not.
+type EnrolRefusal struct {
+	Error string `json:"error"`
+}
+
+// Code is a one-time code of enrolment.
+type Code struct {
+	Secret  [16]byte
+	Address string // URL of enrolment
+}
+
+// ErrCode is in every error of ParseCode.
+var ErrCode = errors.New("not a code of enrolment")
+
+const codeMark = "U1"
+
+// String writes the code as U1-<secret, base32>-<address, base64url>. Its inverse is ParseCode.
+func (c Code) String() string {
+	return codeMark + "-" + base32.StdEncoding.WithPadding(base32.NoPadding).EncodeToString(c.Secret[:]) + "-" +
+		base64.RawURLEncoding.EncodeToString([]byte(c.Address))
+}
+
+// ParseCode reads a code; spaces around it do not matter.
+func ParseCode(s string) (Code, error) {
+	p := strings.SplitN(strings.TrimSpace(s), "-", 3)
+	if len(s) > 4096 || len(p) != 3 || p[0] != codeMark {
+		return Code{}, fmt.Errorf("%w: it begins with %s- and has three parts", ErrCode, codeMark)
+	}
+	secret, err := base32.StdEncoding.WithPadding(base32.NoPadding).DecodeString(p[1])
+	if err != nil || len(secret) != 16 {
+		return Code{}, fmt.Errorf("%w: its second part has 26 letters and digits", ErrCode)
+	}
+	address, err := base64.RawURLEncoding.DecodeString(p[2])
+	if err != nil {
+		return Code{}, fmt.Errorf("%w: its third part is no address", ErrCode)
+	}
+	return Code{[16]byte(secret), string(address)}, nil
+}

@@ -1,0 +1,294 @@
+package wire
+
+import (
+	"crypto/ed25519"
+	"crypto/sha256"
+	"errors"
+	"fmt"
+	"time"
+
+	"ullage/events"
+	"ullage/events/pack"
+)
+
+// PushRequest brings records of a device, in the order of its chain.
+type PushRequest struct {
+	First events.Seq    // of the first record
+	Link  events.Hash   // the link before it
+	Seals []events.Seal // ascending; the last is over the last record
+	Data  []byte        // the records, squeezed
+}
+
+// Encode writes q; its inverse is DecodePush.
+func (q PushRequest) Encode() []byte {
+	b := pack.AppendArray(make([]byte, 0, 256+len(q.Data)), 5)
+	b = pack.AppendUint(b, Version)
+	b = pack.AppendUint(b, uint64(q.First))
+	b = appendHash(b, q.Link)
+	b = appendSeals(b, q.Seals)
+	return pack.AppendBin(b, q.Data)
+}
+
+// DecodePush reads a push; Data is a part of b.
+func DecodePush(b []byte) (PushRequest, error) {
+	in, err := open(b, MaxFrame, 5)
+	if err != nil {
+		return PushRequest{}, err
+	}
+	q := PushRequest{events.Seq(in.Uint()), hash(in), readSeals(in), in.Bin()}
+	return q, done("push", in)
+}
+
+func appendSeals(b []byte, seals []events.Seal) []byte {
+	b = pack.AppendArray(b, len(seals))
+	for _, s := range seals {
+		b = AppendSeal(b, s)
+	}
+	return b
+}
+
+// AppendSeal appends a seal as it stands in messages and journals: [seq, seen, signature].
+func AppendSeal(b []byte, s events.Seal) []byte {
+	b = pack.AppendArray(b, 3)
+	b = pack.AppendUint(b, uint64(s.Seq))
+	b = pack.AppendString(b, s.Seen)
+	return pack.AppendBin(b, s.Signature)
+}
+
+func readSeal(in *pack.Reader) events.Seal {
+	fields(in, 3)
+	s := events.Seal{Seq: events.Seq(in.Uint()), Seen: text(in, MaxSeen)}
+	s.Signature = append([]byte(nil), fixed(in, ed25519.SignatureSize)...)
+	return s
+}
+
+// DecodeSeal is the inverse of AppendSeal.
+func DecodeSeal(b []byte) (events.Seal, error) {
+	in := pack.NewReader(b)
+	s := readSeal(in)
+	return s, done("seal", in)
+}
+
+func readSeals(in *pack.Reader) []events.Seal {
+	n := in.Array(MaxSeals)
+	var seals []events.Seal
+	for range n {
+		if in.Err() != nil {
+			return nil
+		}
+		seals = append(seals, readSeal(in))
+	}
+	return seals
+}
+
+// PushAnswer is the body of OK and of Elsewhere: the cursor, up to which everything is stored, and the receipt for it.
+type PushAnswer struct {
+	Seq     events.Seq
+	Link    events.Hash
+	Receipt []byte // an encoded Receipt; empty while nothing is stored
+}
+
+// Encode writes a; its inverse is DecodePushAnswer.
+func (a PushAnswer) Encode() []byte {
+	b := pack.AppendArray(nil, 4)
+	b = pack.AppendUint(b, Version)
+	b = pack.AppendUint(b, uint64(a.Seq))
+	b = appendHash(b, a.Link)
+	return pack.AppendBin(b, a.Receipt)
+}
+
+// DecodePushAnswer reads the body of an answer to a push.
+func DecodePushAnswer(b []byte) (PushAnswer, error) {
+	in, err := open(b, MaxFrame, 4)
+	if err != nil {
+		return PushAnswer{}, err
+	}
+	a := PushAnswer{events.Seq(in.Uint()), hash(in), in.Bin()}
+	return a, done("answer to a push", in)
+}
+
+// HeldRecord is a record that is stored, but that folds skip until the office lets it in.
+type HeldRecord struct {
+	Seq    events.Seq
+	Hash   events.Hash
+	Reason string
+}
+
+// Commit is the commit record: it stands first in the message on push.<device> and tells what the message brings and
+// where the device's chain then ends.
+type Commit struct {
+	Device   events.DeviceID
+	Seq      events.Seq // the cursor after it
+	Link     events.Hash
+	Range    Range // the records it brings
+	Seals    []events.Seal
+	Key      ed25519.PublicKey // that the seals hold by
+	Gate     events.DeviceID   // who committed it
+	Received events.Millis
+	Nonce    [16]byte
+	Held     []HeldRecord
+	Original []byte // of a healed range: the device's receipt
+}
+
+// Encode writes c; its inverse is DecodeCommit.
+func (c *Commit) Encode() []byte {
+	b := pack.AppendArray(make([]byte, 0, 512), 13)
+	b = pack.AppendUint(b, Version)
+	b = pack.AppendString(b, string(c.Device))
+	b = pack.AppendUint(b, uint64(c.Seq))
+	b = appendHash(b, c.Link)
+	b = pack.AppendUint(b, uint64(c.Range.From))
+	b = pack.AppendUint(b, uint64(c.Range.To))
+	b = appendSeals(b, c.Seals)
+	b = pack.AppendBin(b, c.Key)
+	b = pack.AppendString(b, string(c.Gate))
+	b = pack.AppendInt(b, int64(c.Received))
+	b = pack.AppendBin(b, c.Nonce[:])
+	b = pack.AppendArray(b, len(c.Held))
+	for _, h := range c.Held {
+		b = pack.AppendArray(b, 3)
+		b = pack.AppendUint(b, uint64(h.Seq))
+		b = appendHash(b, h.Hash)
+		b = pack.AppendString(b, h.Reason)
+	}
+	return pack.AppendBin(b, c.Original)
+}
+
+// DecodeCommit reads a commit record.
+func DecodeCommit(b []byte) (*Commit, error) {
+	in, err := open(b, MaxMessage, 13)
+	if err != nil {
+		return nil, err
+	}
+	c := &Commit{
+		Device: device(in), Seq: events.Seq(in.Uint()), Link: hash(in),
+		Range: Range{events.Seq(in.Uint()), events.Seq(in.Uint())}, Seals: readSeals(in),
+		Key:  append(ed25519.PublicKey(nil), fixed(in, ed25519.PublicKeySize)...),
+		Gate: device(in), Received: events.Millis(in.Int()),
+	}
+	copy(c.Nonce[:], fixed(in, len(c.Nonce)))
+	for range in.Array(MaxRecords) {
+		fields(in, 3)
+		c.Held = append(c.Held, HeldRecord{events.Seq(in.Uint()), hash(in), text(in, MaxReason)})
+		if in.Err() != nil {
+			break
+		}
+	}
+	c.Original = append([]byte(nil), in.Bin()...)
+	if err := done("commit record", in); err != nil {
+		return nil, err
+	}
+	if c.Range.From < 1 || c.Range.To < c.Range.From || c.Range.To-c.Range.From >= MaxRecords || c.Seq < c.Range.To {
+		return nil, fmt.Errorf("%w: commit record: records %d to %d with the cursor at %d", ErrMessage, c.Range.From, c.Range.To, c.Seq)
+	}
+	return c, nil
+}
+
+// EncodeStored writes the data of a message in RECORDS: the commit record, then the records, squeezed as a whole. Its
+// inverse is DecodeStored.
+func EncodeStored(c *Commit, records [][]byte) []byte {
+	n := 1 << 10
+	for _, r := range records {
+		n += len(r) + 3
+	}
+	list := AppendPiece(make([]byte, 0, n), c.Encode())
+	for _, r := range records {
+		list = AppendPiece(list, r)
+	}
+	return Squeeze(list)
+}
+
+// DecodeStored reads the data of a message in RECORDS. The number of records is held to the commit record's range; the
+// records themselves are not read.
+func DecodeStored(data []byte) (*Commit, [][]byte, error) {
+	list, err := Expand(data, maxExpanded)
+	if err != nil {
+		return nil, nil, err
+	}
+	pieces, err := Pieces(list, MaxRecords+1, MaxMessage)
+	if err != nil {
+		return nil, nil, err
+	}
+	if len(pieces) == 0 {
+		return nil, nil, fmt.Errorf("%w: no commit record", ErrMessage)
+	}
+	c, err := DecodeCommit(pieces[0])
+	if err != nil {
+		return nil, nil, err
+	}
+	if n := len(pieces) - 1; uint64(n) != uint64(c.Range.To-c.Range.From)+1 {
+		return nil, nil, fmt.Errorf("%w: %d records, not %d to %d", ErrMessage, n, c.Range.From, c.Range.To)
+	}
+	return c, pieces[1:], nil
+}
+
+// HashData is the hash of a message's data, as a Place has it.
+func HashData(data []byte) events.Hash { return sha256.Sum256(data) }
+
+// Receipt is the gate's promise that the records of a device up to Last are on the centre's disk.
+type Receipt struct {
+	Device     events.DeviceID
+	First      events.Seq // the range of the message at Place
+	Last       events.Seq
+	Link       events.Hash // of the device's chain at Last
+	Received   events.Millis
+	Place      Place
+	Checkpoint string // newest checkpoint of the public log; empty for none
+	Gate       events.DeviceID
+	Signature  []byte
+}
+
+const labelReceipt = "ullage.receipt.1"
+
+func (r *Receipt) signed() []byte {
+	return events.Label(labelReceipt).Text(string(r.Device)).Uint(uint64(r.First)).Uint(uint64(r.Last)).Bytes(r.Link[:]).
+		Uint(uint64(r.Received)).Uint(r.Place.Seq).Bytes(r.Place.Hash[:]).Uint(uint64(r.Place.Created)).Text(r.Checkpoint)
+}
+
+// Sign signs r as gate.
+func (r *Receipt) Sign(gate events.DeviceID, key ed25519.PrivateKey) {
+	r.Gate, r.Signature = gate, ed25519.Sign(key, r.signed())
+}
+
+// Verify returns ErrReceipt unless the gate's key signed r.
+func (r *Receipt) Verify(key ed25519.PublicKey) error {
+	if len(key) != ed25519.PublicKeySize || !ed25519.Verify(key, r.signed(), r.Signature) {
+		return ErrReceipt
+	}
+	return nil
+}
+
+// Encode writes r; its inverse is DecodeReceipt.
+func (r *Receipt) Encode() []byte {
+	b := pack.AppendArray(make([]byte, 0, 256), 10)
+	b = pack.AppendUint(b, Version)
+	b = pack.AppendString(b, string(r.Device))
+	b = pack.AppendUint(b, uint64(r.First))
+	b = pack.AppendUint(b, uint64(r.Last))
+	b = appendHash(b, r.Link)
+	b = pack.AppendInt(b, int64(r.Received))
+	b = appendPlace(b, r.Place)
+	b = pack.AppendString(b, r.Checkpoint)
+	b = pack.AppendString(b, string(r.Gate))
+	return pack.AppendBin(b, r.Signature)
+}
+
+// DecodeReceipt reads a receipt; Verify tells whether it holds.
+func DecodeReceipt(b []byte) (*Receipt, error) {
+	in, err := open(b, MaxFrame, 10)
+	if err != nil {
+		return nil, err
+	}
+	r := &Receipt{
+		Device: device(in), First: events.Seq(in.Uint()), Last: events.Seq(in.Uint()), Link: hash(in),
+		Received: events.Millis(in.Int()), Place: readPlace(in), Checkpoint: text(in, MaxSeen), Gate: device(in),
+	}
+	r.Signature = append([]byte(nil), fixed(in, ed25519.SignatureSize)...)
+	return r, done("receipt", in)
+}
+
+// Wait is a time to wait as an answer carries it.
+func Wait(d time.Duration) events.Millis { return events.Millis(d / time.Millisecond) }
+
+// IsMessage tells whether err is about the form of a message.
+func IsMessage(err error) bool { return errors.Is(err, ErrMessage) }

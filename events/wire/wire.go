@@ -1,0 +1,243 @@
+// Package wire is what a device and the centre say to each other, and what the centre stores: the messages, their
+// subjects, the commit record, receipts, and the streams. FORMAT.md gives the bytes.
+//
+// A device asks on up.<device>.<verb> and is answered in inbox.<device>.>. Each answer is an Answer: a status, and for
+// the good ones a body that depends on the verb. Every message is an array in the canonical MessagePack of package
+// pack, whose first element is the version; all sizes are bounded before memory is taken.
+//
+// The package is pure: it makes and reads bytes. Who sends them is agent's and syncd's affair.
+package wire
+
+import (
+	"errors"
+	"fmt"
+	"strings"
+
+	"ullage/events"
+	"ullage/events/pack"
+)
+
+// Version stands first in every message.
+const Version = 1
+
+// Limits of what a device sends in one push and is sent in one answer.
+const (
+	MaxRecords = 1000       // records in a push
+	MaxFrame   = 512 << 10  // bytes of a request or an answer
+	MaxPlain   = 4 << 20    // bytes of the records in a push, before compression
+	MaxMessage = 1 << 20    // bytes of a message in RECORDS
+	MaxSeals   = MaxRecords // seals in a push: one a record at most
+	MaxPull    = 256 << 10  // bytes of the answer to a pull
+	MaxRanges  = 256        // ranges in one answer
+	MaxSeen    = 1 << 10    // bytes of a checkpoint's text
+	MaxReason  = 500        // bytes of a reason in words
+)
+
+// Sentinels. Every error of a Decode function wraps ErrMessage.
+var (
+	ErrMessage = errors.New("not the form of this message")
+	ErrReceipt = errors.New("the receipt's signature does not hold")
+)
+
+// Verb is what a device asks for.
+type Verb string
+
+// The verbs of this version.
+const (
+	Hello Verb = "hello"
+	Push  Verb = "push"
+	Back  Verb = "back"
+	Pull  Verb = "pull"
+)
+
+// UpSubject is where a device asks.
+func UpSubject(device events.DeviceID, verb Verb) string {
+	return "up." + string(device) + "." + string(verb)
+}
+
+// ParseUp is the inverse of UpSubject.
+func ParseUp(subject string) (events.DeviceID, Verb, error) {
+	p := strings.Split(subject, ".")
+	if len(p) != 3 || p[0] != "up" {
+		return "", "", fmt.Errorf("%w: subject %q", ErrMessage, subject)
+	}
+	d, err := events.ParseDeviceID(p[1])
+	if err != nil {
+		return "", "", fmt.Errorf("%w: subject: %w", ErrMessage, err)
+	}
+	return d, Verb(p[2]), nil
+}
+
+// InboxPrefix begins every subject on which a device receives; the gate answers nowhere else.
+func InboxPrefix(device events.DeviceID) string { return "inbox." + string(device) }
+
+// OwnInbox tells whether reply lies in the inbox of device.
+func OwnInbox(device events.DeviceID, reply string) bool {
+	return strings.HasPrefix(reply, InboxPrefix(device)+".")
+}
+
+// PushSubject is where the pushes of a device are stored.
+func PushSubject(device events.DeviceID) string { return "push." + string(device) }
+
+// ParsePush is the inverse of PushSubject.
+func ParsePush(subject string) (events.DeviceID, error) {
+	d, ok := strings.CutPrefix(subject, "push.")
+	if !ok {
+		return "", fmt.Errorf("%w: subject %q", ErrMessage, subject)
+	}
+	return events.ParseDeviceID(d)
+}
+
+// Stream is the definition of a stream, as plain values.
+type Stream struct {
+	Name       string
+	Subjects   []string
+	MaxMsgSize int32
+	DenyDelete bool
+	DenyPurge  bool
+}
+
+// The streams of this version.
+var (
+	Records = Stream{Name: "RECORDS", Subjects: []string{"push.*"}, MaxMsgSize: MaxMessage, DenyDelete: true, DenyPurge: true}
+	Aside   = Stream{Name: "ASIDE", Subjects: []string{"aside.*"}, MaxMsgSize: MaxMessage, DenyDelete: true, DenyPurge: true}
+)
+
+// Place is a place in RECORDS: a sequence alone may be given out again after damage, so what stands there and which
+// stream it is go with it.
+type Place struct {
+	Seq     uint64
+	Hash    events.Hash // SHA-256 of the message's data
+	Created int64       // creation of the stream, nanoseconds since 1970
+}
+
+// IsZero tells whether p is before the first message.
+func (p Place) IsZero() bool { return p == Place{} }
+
+func appendPlace(b []byte, p Place) []byte {
+	b = pack.AppendArray(b, 3)
+	b = pack.AppendUint(b, p.Seq)
+	b = appendHash(b, p.Hash)
+	return pack.AppendInt(b, p.Created)
+}
+
+func readPlace(in *pack.Reader) Place {
+	fields(in, 3)
+	return Place{in.Uint(), hash(in), in.Int()}
+}
+
+// Range is a stretch of a device's records, both ends included.
+type Range struct{ From, To events.Seq }
+
+// Status says how an answer is meant.
+type Status string
+
+// The statuses.
+const (
+	OK        Status = "ok"        // the body is the verb's
+	Elsewhere Status = "elsewhere" // push: nothing stored, the cursor stands elsewhere; the body is a PushAnswer
+	Busy      Status = "busy"      // nothing done; ask again after Wait
+	Refused   Status = "refused"   // nothing stored; Reason and At say why
+	Behind    Status = "behind"    // hello: the device has fewer records than the centre has of it
+	Fork      Status = "fork"      // hello, push: the links differ
+)
+
+// Answer is every answer's envelope.
+type Answer struct {
+	Status Status
+	Wait   events.Millis // Busy: how long to wait before the next try
+	At     events.Seq    // Refused: the record that is the reason; 0 for none
+	Reason string        // in words
+	Body   []byte
+}
+
+// Encode writes a; its inverse is DecodeAnswer.
+func (a Answer) Encode() []byte {
+	b := pack.AppendArray(make([]byte, 0, 64+len(a.Body)), 6)
+	b = pack.AppendUint(b, Version)
+	b = pack.AppendString(b, string(a.Status))
+	b = pack.AppendUint(b, uint64(a.Wait))
+	b = pack.AppendUint(b, uint64(a.At))
+	b = pack.AppendString(b, a.Reason)
+	return pack.AppendBin(b, a.Body)
+}
+
+// DecodeAnswer reads an answer, whose body is a part of b.
+func DecodeAnswer(b []byte) (Answer, error) {
+	in, err := open(b, MaxMessage, 6)
+	if err != nil {
+		return Answer{}, err
+	}
+	a := Answer{Status(in.String()), events.Millis(in.Uint()), events.Seq(in.Uint()), in.String(), in.Bin()}
+	return a, done("answer", in)
+}
+
+// open begins a message of n fields, the version included, which it reads.
+func open(b []byte, most, n int) (*pack.Reader, error) {
+	if len(b) > most {
+		return nil, fmt.Errorf("%w: %d bytes, at most %d are allowed", ErrMessage, len(b), most)
+	}
+	in := pack.NewReader(b)
+	fields(in, n)
+	if v := in.Uint(); in.Err() == nil && v != Version {
+		in.Failf("version %d is not known here", v)
+	}
+	return in, nil
+}
+
+// done ends a message.
+func done(what string, in *pack.Reader) error {
+	if err := in.Done(); err != nil {
+		return fmt.Errorf("%w: %s: %w", ErrMessage, what, err)
+	}
+	return nil
+}
+
+// fields reads the header of an array of exactly n elements.
+func fields(in *pack.Reader, n int) {
+	if m := in.Array(n); in.Err() == nil && m != n {
+		in.Failf("%d fields, not %d", m, n)
+	}
+}
+
+func appendHash(b []byte, h events.Hash) []byte { return pack.AppendBin(b, h[:]) }
+
+func hash(in *pack.Reader) events.Hash {
+	p := fixed(in, len(events.Hash{}))
+	if p == nil {
+		return events.Hash{}
+	}
+	return events.Hash(p)
+}
+
+// fixed reads a binary of n bytes.
+func fixed(in *pack.Reader, n int) []byte {
+	p := in.Bin()
+	if in.Err() == nil && len(p) != n {
+		in.Failf("%d bytes, not %d", len(p), n)
+	}
+	if in.Err() != nil {
+		return nil
+	}
+	return p
+}
+
+// text reads a string of at most most bytes.
+func text(in *pack.Reader, most int) string {
+	p := in.StringBytes()
+	if len(p) > most {
+		in.Failf("%d bytes, at most %d are allowed", len(p), most)
+		return ""
+	}
+	return string(p)
+}
+
+func device(in *pack.Reader) events.DeviceID {
+	s := text(in, events.MaxIdentifier)
+	if in.Err() == nil {
+		if err := events.CheckIdentifier(s); err != nil {
+			in.Failf("device: %v", err)
+		}
+	}
+	return events.DeviceID(s)
+}
