@@ -609,20 +609,55 @@ var errWhen = errors.New("not a time (2026-03-02T09:05:00+01:00) and not a date 
 // ParseWhen reads RFC 3339 with zone and at most nine digits after the second, or a date, which stands for its first
 // moment in UTC; the years 1 to 9999.
 func ParseWhen(s string) (time.Time, error) {
-	layout := time.DateOnly
-	if len(s) > len(layout) {
-		// time.Parse takes more than RFC 3339 has: a comma, hours of one digit, any number of digits.
-		layout = time.RFC3339
-		const second = len("2006-01-02T15:04:05")
-		if len(s) <= second || s[13] != ':' || s[second] == ',' || len(s) > second+len(".123456789+01:00") {
-			return time.Time{}, errWhen
-		}
+	layout := time.RFC3339
+	if len(s) == len(time.DateOnly) {
+		layout = time.DateOnly
 	}
+	// time.Parse takes more than RFC 3339 has: hours of one digit, a comma before the fraction, a zone of +24:60.
 	t, err := time.Parse(layout, s)
-	if err != nil || t.Year() < 1 || MillisOf(t) < MinMillis || MillisOf(t) > MaxMillis {
+	if err != nil || !whenShape(s) || MillisOf(t) < MinMillis || MillisOf(t) > MaxMillis {
 		return time.Time{}, errWhen
 	}
 	return t, nil
+}
+
+// whenShape tells whether every character of a time or a date stands at its place.
+func whenShape(s string) bool {
+	fits := func(shape string) bool {
+		if len(s) < len(shape) {
+			return false
+		}
+		for i, c := range []byte(shape) {
+			if d := s[i]; c == '0' && (d < '0' || d > '9') || c != '0' && c != d {
+				return false
+			}
+		}
+		s = s[len(shape):]
+		return true
+	}
+	if !fits("0000-00-00") {
+		return false
+	}
+	if s == "" {
+		return true
+	}
+	if !fits("T00:00:00") {
+		return false
+	}
+	if strings.HasPrefix(s, ".") {
+		digits := 0
+		for s = s[1:]; fits("0"); {
+			digits++
+		}
+		if digits < 1 || digits > 9 {
+			return false
+		}
+	}
+	if s == "Z" {
+		return true
+	}
+	zone := strings.TrimLeft(s, "+-")
+	return len(s) == len("+00:00") && len(zone) == len("00:00") && zone[:2] <= "23" && zone[3:] <= "59"
 }
 
 // checker is the rule across the fields of a body, or of an object in one.
@@ -673,7 +708,11 @@ func (f *Field) meaning(v reflect.Value) error {
 	}
 	switch f.Type {
 	case TypeWord:
-		if w := v.String(); !f.Open && !slices.Contains(f.Words, w) {
+		w := v.String()
+		if f.Open {
+			return formString(f.Type, []byte(w))
+		}
+		if !slices.Contains(f.Words, w) {
 			return &FieldError{"", strconv.Quote(w), "not one of " + strings.Join(f.Words, ", ")}
 		}
 	case TypeFloat, TypeInt:

@@ -1,0 +1,233 @@
+package gate
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"unicode/utf8"
+
+	"ullage/events"
+	"ullage/events/wire"
+)
+
+// cursor is where a device's chain ends in RECORDS.
+type cursor struct {
+	seq    events.Seq
+	link   events.Hash
+	place  wire.Place // of the device's last message; zero for none
+	commit *wire.Commit
+}
+
+// cursor returns where the chain of a device ends, from memory if it is there.
+func (g *Gate) cursor(ctx context.Context, device events.DeviceID, known Device) (*cursor, error) {
+	g.mu.Lock()
+	c := g.cursors[device]
+	g.mu.Unlock()
+	if c != nil {
+		return c, nil
+	}
+	return g.reread(ctx, device, known)
+}
+
+// reread asks the stream.
+func (g *Gate) reread(ctx context.Context, device events.DeviceID, known Device) (*cursor, error) {
+	data, place, err := g.cfg.Log.last(ctx, device)
+	if err != nil {
+		return nil, err
+	}
+	c := &cursor{link: events.FirstLink(device, known.Key)}
+	if !place.IsZero() {
+		commit, _, err := wire.DecodeStored(data)
+		if err != nil {
+			return nil, fmt.Errorf("message %d in %s: %w", place.Seq, wire.Records.Name, err)
+		}
+		c = &cursor{commit.Seq, commit.Link, place, commit}
+	}
+	g.remember(device, c)
+	return c, nil
+}
+
+func (g *Gate) remember(device events.DeviceID, c *cursor) {
+	g.mu.Lock()
+	g.cursors[device] = c
+	g.mu.Unlock()
+}
+
+// answerAt is the body of an answer that tells of a cursor, with the receipt up to it.
+func (g *Gate) answerAt(device events.DeviceID, c *cursor) []byte {
+	a := wire.PushAnswer{Seq: c.seq, Link: c.link}
+	if c.commit != nil {
+		r := wire.Receipt{
+			Device: device, First: c.commit.Range.From, Last: c.seq, Link: c.link,
+			Received: c.commit.Received, Place: c.place,
+		}
+		r.Sign(g.cfg.Name, g.cfg.Key)
+		a.Receipt = r.Encode()
+	}
+	return a.Encode()
+}
+
+// Commit validates a push of device and stores it. The answer is OK with a receipt; or Elsewhere, Fork or Refused, and
+// then nothing is stored. An error means that nothing can be said now; it wraps wire.ErrMessage where the push has not
+// the form of one.
+func (g *Gate) Commit(ctx context.Context, device events.DeviceID, known Device, q wire.PushRequest) (wire.Answer, error) {
+	c, err := g.cursor(ctx, device, known)
+	if err != nil {
+		return wire.Answer{}, err
+	}
+	if q.First != c.seq+1 {
+		// What memory holds may be old; only the stream may send a device elsewhere.
+		if c, err = g.reread(ctx, device, known); err != nil {
+			return wire.Answer{}, err
+		}
+	}
+	if q.First != c.seq+1 {
+		return g.elsewhere(device, c), nil
+	}
+	if q.Link != c.link {
+		return wire.Answer{
+			Status: wire.Fork, At: c.seq, Body: g.answerAt(device, c),
+			Reason: fmt.Sprintf("the link before record %d is another one at the centre", q.First),
+		}, nil
+	}
+	list, err := wire.Expand(q.Data, wire.MaxPlain)
+	if err != nil {
+		return wire.Answer{}, err
+	}
+	// A record over its limit is found by judge, which can name it.
+	records, err := wire.Pieces(list, wire.MaxRecords, wire.MaxPlain)
+	if err != nil {
+		return wire.Answer{}, err
+	}
+	commit, bad := g.judge(device, known, q, records)
+	if bad != nil {
+		return *bad, nil
+	}
+	if _, err := io.ReadFull(g.cfg.Random, commit.Nonce[:]); err != nil {
+		return wire.Answer{}, fmt.Errorf("nonce: %w", err)
+	}
+	commit.Gate, commit.Received = g.cfg.Name, g.cfg.Now()
+	data := wire.EncodeStored(commit, records)
+	if len(data) > wire.MaxMessage {
+		return refused(q.First, "the push takes %d bytes, at most %d are stored in one piece; push fewer records", len(data), wire.MaxMessage), nil
+	}
+	place, err := g.cfg.Log.append(ctx, device, c.place.Seq, data)
+	switch {
+	case err == nil:
+		c = &cursor{commit.Seq, commit.Link, place, commit}
+		g.remember(device, c)
+		return wire.Answer{Status: wire.OK, Body: g.answerAt(device, c)}, nil
+	case errors.Is(err, ErrMoved) || errors.Is(err, ErrUnknown):
+		return g.decide(ctx, device, known, commit, err)
+	}
+	return wire.Answer{}, err
+}
+
+// decide finds out what became of a push that was not plainly stored: the cursor in what stands last says it. Where
+// that cannot be read, the error stays, and the device asks again.
+func (g *Gate) decide(ctx context.Context, device events.DeviceID, known Device, commit *wire.Commit, cause error) (wire.Answer, error) {
+	c, err := g.reread(ctx, device, known)
+	if err != nil {
+		return wire.Answer{}, errors.Join(cause, err)
+	}
+	switch {
+	case c.commit != nil && c.commit.Nonce == commit.Nonce:
+		return wire.Answer{Status: wire.OK, Body: g.answerAt(device, c)}, nil
+	case c.seq >= commit.Range.From:
+		return g.elsewhere(device, c), nil
+	case errors.Is(cause, ErrMoved):
+		return g.elsewhere(device, c), nil
+	}
+	// Not there yet; it may still come, so this is no "no".
+	return wire.Answer{}, cause
+}
+
+func (g *Gate) elsewhere(device events.DeviceID, c *cursor) wire.Answer {
+	return wire.Answer{Status: wire.Elsewhere, Body: g.answerAt(device, c), Reason: fmt.Sprintf("the centre has this device's records up to %d", c.seq)}
+}
+
+// judge holds the records of a push to the chain and to their form. It returns the commit record without gate, time
+// and nonce, or the refusal.
+func (g *Gate) judge(device events.DeviceID, known Device, q wire.PushRequest, records [][]byte) (*wire.Commit, *wire.Answer) {
+	no := func(at events.Seq, format string, a ...any) (*wire.Commit, *wire.Answer) {
+		r := refused(at, format, a...)
+		return nil, &r
+	}
+	if len(records) == 0 {
+		return no(q.First, "the push brings no record")
+	}
+	last := q.First + events.Seq(len(records)) - 1
+	commit := &wire.Commit{Device: device, Seq: last, Range: wire.Range{From: q.First, To: last}, Seals: q.Seals, Key: known.Key}
+	link, seals := q.Link, q.Seals
+	for i, raw := range records {
+		seq := q.First + events.Seq(i)
+		if len(raw) > events.MaxRecord {
+			return no(seq, "record %d has %d bytes, at most %d are allowed", seq, len(raw), events.MaxRecord)
+		}
+		h := events.HashRecord(raw)
+		link = events.Link(link, h)
+		r, err := events.DecodeRecord(raw)
+		if err == nil {
+			if r.Device != device {
+				return no(seq, "record %d names the device %s", seq, r.Device)
+			}
+			if r.Seq != seq {
+				return no(seq, "record %d carries the number %d", seq, r.Seq)
+			}
+			err = form(&r, known.Office)
+		}
+		if err != nil {
+			commit.Held = append(commit.Held, wire.HeldRecord{Seq: seq, Hash: h, Reason: cut(err.Error(), wire.MaxReason)})
+		}
+		for len(seals) > 0 && seals[0].Seq == seq {
+			if err := events.VerifySeal(known.Key, device, link, seals[0]); err != nil {
+				return no(seq, "seal at record %d: %v", seq, err)
+			}
+			seals = seals[1:]
+		}
+	}
+	switch {
+	case len(seals) > 0:
+		return no(seals[0].Seq, "a seal at record %d is out of order, or outside records %d to %d", seals[0].Seq, q.First, last)
+	case len(q.Seals) == 0 || q.Seals[len(q.Seals)-1].Seq != last:
+		return no(last, "no seal over record %d, the last of the push", last)
+	}
+	commit.Link = link
+	return commit, nil
+}
+
+// form says why a record is held: its body has not the form of its kind, or its device may not write it. A kind or
+// version that is not known is no reason.
+func form(r *events.Record, office bool) error {
+	s, ok := events.SchemaOf(r.Kind, r.V)
+	if !ok {
+		return nil
+	}
+	if err := s.CheckForm(r.Body); err != nil {
+		return fmt.Errorf("%s: %w", r.Kind, err)
+	}
+	if office {
+		return nil
+	}
+	if s.Office {
+		return fmt.Errorf("%s is the office's to record", r.Kind)
+	}
+	target, ok, err := events.CorrectionOf(r)
+	if err != nil {
+		return err
+	}
+	if ok && target.Device != r.Device {
+		return fmt.Errorf("%s of a record of %s waits for the office", r.Kind, target.Device)
+	}
+	return nil
+}
+
+// cut shortens s to at most n bytes of whole characters.
+func cut(s string, n int) string {
+	for len(s) > n {
+		_, w := utf8.DecodeLastRuneInString(s)
+		s = s[:len(s)-w]
+	}
+	return s
+}

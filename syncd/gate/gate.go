@@ -1,0 +1,280 @@
+// Package gate validates what devices push and commits it; it answers what they ask.
+//
+// A device asks on up.<device>.<verb>, in an account of its own; the gate hears it over one connection and commits
+// over another, in the centre's account. The broker checks the subject that a device publishes on, not the reply
+// subject that it names: so the gate answers only where the reply lies in the inbox of the device that the request's
+// subject names. Anything else is dropped and counted.
+//
+// A push is stored as one message on push.<device>, with the sequence of the last message there as an expectation:
+// of two gates, a retry and a replayed request, one commits, and the others learn where the cursor stands. The gate's
+// memory of cursors is only a guess that saves a question; the expectation decides. A receipt is sent after the broker
+// has said that the message is on its disk. When the broker says nothing in time, the outcome is unknown: the gate
+// reads what stands last on the subject and decides by the cursor in it.
+//
+// The gate judges form, not meaning: a record that hashes and chains but has not the form of its kind, or that its
+// device may not write, is held, stored in its place and skipped by folds until the office lets it in.
+package gate
+
+import (
+	"context"
+	"crypto/ed25519"
+	"errors"
+	"fmt"
+	"io"
+	"log/slog"
+	"math/rand/v2"
+	"sync"
+	"sync/atomic"
+	"time"
+
+	"github.com/nats-io/nats.go"
+
+	"ullage/events"
+	"ullage/events/wire"
+)
+
+// Device is what the gate must know of a device.
+type Device struct {
+	Key     ed25519.PublicKey // that its seals hold by
+	Office  bool              // it may write the office's kinds and correct any record
+	Revoked bool
+}
+
+// Reader answers what devices pull; the read model does.
+type Reader interface {
+	// Pull answers with records of others that concern the device.
+	Pull(ctx context.Context, device events.DeviceID, q wire.PullRequest) (*wire.PullAnswer, error)
+	// Own returns the bytes of the device's own records from r.From on, as many as one answer holds.
+	Own(ctx context.Context, device events.DeviceID, r wire.Range) ([][]byte, error)
+}
+
+// Config is what a gate works with. All fields without a default must be set.
+type Config struct {
+	Name     events.DeviceID    // that stands in receipts
+	Key      ed25519.PrivateKey // that signs receipts
+	Gates    func() []wire.GateKey
+	Devices  *nats.Conn // in the devices' account: hears up.*.*, may publish on inbox.*.> only
+	Log      *Log       // RECORDS, in the centre's account
+	Find     func(events.DeviceID) (Device, bool)
+	Reader   Reader
+	Now      func() events.Millis
+	Random   io.Reader
+	Messages *slog.Logger // words for operators
+
+	MostPushes int // pushes at once; beyond it a device is told "busy". Default 64
+	MostAsked  int // other requests at once. Default 64
+}
+
+// Gate is one gate. Make it with New; Run makes it answer; Commit works without Run.
+type Gate struct {
+	cfg Config
+
+	pushes slots
+	asked  slots
+	work   sync.WaitGroup
+
+	mu      sync.Mutex // guards cursors
+	cursors map[events.DeviceID]*cursor
+
+	dropped atomic.Uint64
+	busy    atomic.Uint64
+}
+
+// New makes a gate that does nothing yet.
+func New(cfg Config) *Gate {
+	if cfg.MostPushes == 0 {
+		cfg.MostPushes = 64
+	}
+	if cfg.MostAsked == 0 {
+		cfg.MostAsked = 64
+	}
+	return &Gate{
+		cfg: cfg, cursors: map[events.DeviceID]*cursor{},
+		pushes: newSlots(cfg.MostPushes), asked: newSlots(cfg.MostAsked),
+	}
+}
+
+// Counts are what a gate has turned away since it was made.
+type Counts struct {
+	Dropped uint64 // requests without an answer: a foreign reply subject, a subject that names no device
+	Busy    uint64
+}
+
+// Counts returns the counts so far.
+func (g *Gate) Counts() Counts { return Counts{g.dropped.Load(), g.busy.Load()} }
+
+// Run answers devices until ctx ends, and then waits for the answers under way. It returns nil when ctx ended.
+func (g *Gate) Run(ctx context.Context) error {
+	sub, err := g.cfg.Devices.QueueSubscribe("up.*.*", "gate", func(m *nats.Msg) { g.receive(ctx, m) })
+	if err != nil {
+		return fmt.Errorf("gate: hear devices: %w", err)
+	}
+	// The server must know of the subscription before anybody is told that the centre is ready.
+	if err := g.cfg.Devices.FlushTimeout(10 * time.Second); err != nil {
+		return fmt.Errorf("gate: hear devices: %w", err)
+	}
+	<-ctx.Done()
+	if err := sub.Unsubscribe(); err != nil && !errors.Is(err, nats.ErrConnectionClosed) {
+		g.cfg.Messages.Warn("gate: stop hearing devices", "error", err)
+	}
+	g.work.Wait()
+	return nil
+}
+
+// receive looks at one request and hands it on, or says busy at once.
+func (g *Gate) receive(ctx context.Context, m *nats.Msg) {
+	device, verb, err := wire.ParseUp(m.Subject)
+	if err != nil || !wire.OwnInbox(device, m.Reply) {
+		if n := g.dropped.Add(1); n&(n-1) == 0 { // a flood must not fill the log: 1, 2, 4, 8, …
+			g.cfg.Messages.Warn("gate: dropped a request that names a foreign reply subject", "subject", m.Subject, "reply", m.Reply, "dropped", n)
+		}
+		return
+	}
+	room := &g.asked
+	if verb == wire.Push {
+		room = &g.pushes
+	}
+	if !room.take(device) {
+		g.busy.Add(1)
+		g.respond(m, busy())
+		return
+	}
+	g.work.Add(1)
+	go func() {
+		defer g.work.Done()
+		defer room.give(device)
+		g.respond(m, g.answer(ctx, device, verb, m))
+	}()
+}
+
+func (g *Gate) respond(m *nats.Msg, a wire.Answer) {
+	if err := m.Respond(a.Encode()); err != nil {
+		g.cfg.Messages.Warn("gate: answer", "subject", m.Subject, "error", err)
+	}
+}
+
+// busy spreads the next tries of those who come at once.
+func busy() wire.Answer {
+	wait := 200*time.Millisecond + time.Duration(rand.Int64N(int64(800*time.Millisecond)))
+	return wire.Answer{Status: wire.Busy, Wait: wire.Wait(wait), Reason: "the centre is busy"}
+}
+
+func refused(at events.Seq, format string, a ...any) wire.Answer {
+	reason := fmt.Sprintf(format, a...)
+	if len(reason) > wire.MaxReason {
+		reason = cut(reason, wire.MaxReason)
+	}
+	return wire.Answer{Status: wire.Refused, At: at, Reason: reason}
+}
+
+// answer does what a request asks.
+func (g *Gate) answer(ctx context.Context, device events.DeviceID, verb wire.Verb, m *nats.Msg) wire.Answer {
+	known, ok := g.cfg.Find(device)
+	switch {
+	case !ok:
+		return refused(0, "device %s is not enrolled here", device)
+	case known.Revoked:
+		return refused(0, "device %s is revoked", device)
+	}
+	var a wire.Answer
+	var err error
+	switch verb {
+	case wire.Hello:
+		a, err = g.hello(ctx, device, known, m)
+	case wire.Push:
+		var q wire.PushRequest
+		if q, err = wire.DecodePush(m.Data); err == nil {
+			a, err = g.Commit(ctx, device, known, q)
+		}
+	case wire.Back:
+		a, err = g.back(ctx, device, m.Data)
+	case wire.Pull:
+		a, err = g.pull(ctx, device, m.Data)
+	default:
+		return refused(0, "there is no request %q; there are hello, push, back, pull", cut(string(verb), 64))
+	}
+	switch {
+	case err == nil:
+		return a
+	case wire.IsMessage(err):
+		return refused(0, "%v", err)
+	}
+	g.cfg.Messages.Error("gate: "+string(verb), "device", device, "error", err)
+	return wire.Answer{Status: wire.Busy, Wait: wire.Wait(2 * time.Second), Reason: "the centre could not do it now"}
+}
+
+func (g *Gate) hello(ctx context.Context, device events.DeviceID, known Device, m *nats.Msg) (wire.Answer, error) {
+	q, err := wire.DecodeHello(m.Data)
+	if err != nil {
+		return wire.Answer{}, err
+	}
+	if err := q.Verify(known.Key, device, m.Reply); err != nil {
+		return refused(0, "%v", err), nil
+	}
+	c, err := g.cursor(ctx, device, known)
+	if err != nil {
+		return wire.Answer{}, err
+	}
+	body := wire.HelloAnswer{Seq: c.seq, Link: c.link, Now: g.cfg.Now(), Gates: g.cfg.Gates()}
+	a := wire.Answer{Status: wire.OK, Body: body.Encode()}
+	switch {
+	case q.Seq < c.seq:
+		a.Status, a.Reason = wire.Behind, fmt.Sprintf("the centre has %d records of this device, it has %d itself", c.seq, q.Seq)
+	case q.Seq == c.seq && q.Link != c.link:
+		a.Status, a.At, a.Reason = wire.Fork, c.seq, fmt.Sprintf("record %d of this device is another one at the centre", c.seq)
+	}
+	return a, nil
+}
+
+func (g *Gate) back(ctx context.Context, device events.DeviceID, data []byte) (wire.Answer, error) {
+	q, err := wire.DecodeBack(data)
+	if err != nil {
+		return wire.Answer{}, err
+	}
+	if q.Range.From < 1 || q.Range.To < q.Range.From {
+		return refused(q.Range.From, "there are no records %d to %d", q.Range.From, q.Range.To), nil
+	}
+	records, err := g.cfg.Reader.Own(ctx, device, q.Range)
+	if err != nil {
+		return wire.Answer{}, err
+	}
+	return wire.Answer{Status: wire.OK, Body: wire.BackAnswer{First: q.Range.From, Records: records}.Encode()}, nil
+}
+
+func (g *Gate) pull(ctx context.Context, device events.DeviceID, data []byte) (wire.Answer, error) {
+	q, err := wire.DecodePull(data)
+	if err != nil {
+		return wire.Answer{}, err
+	}
+	a, err := g.cfg.Reader.Pull(ctx, device, q)
+	if err != nil {
+		return wire.Answer{}, err
+	}
+	a.Gates = g.cfg.Gates()
+	return wire.Answer{Status: wire.OK, Body: a.Encode()}, nil
+}
+
+// slots admits a number of devices at once, each of them once.
+type slots struct {
+	mu   sync.Mutex
+	in   map[events.DeviceID]bool
+	most int
+}
+
+func newSlots(most int) slots { return slots{in: map[events.DeviceID]bool{}, most: most} }
+
+func (s *slots) take(d events.DeviceID) bool {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if len(s.in) >= s.most || s.in[d] {
+		return false
+	}
+	s.in[d] = true
+	return true
+}
+
+func (s *slots) give(d events.DeviceID) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	delete(s.in, d)
+}
