@@ -308,8 +308,8 @@ func (f *Field) given(v reflect.Value) bool {
 	switch {
 	case x.Kind() == reflect.Slice:
 		return x.Len() > 0
-	case f.Need && x.Kind() != reflect.Pointer && (f.Type == TypeFloat || f.Type == TypeInt || f.Type == TypeBool || f.Type == TypeObject):
-		return true
+	case f.Need && x.Kind() != reflect.Pointer && (f.Type == TypeFloat || f.Type == TypeInt && !f.unsigned || f.Type == TypeBool || f.Type == TypeObject):
+		return true // its zero is a value
 	}
 	return !x.IsZero()
 }
@@ -415,7 +415,10 @@ func (s *Schema) read(in *pack.Reader, v reflect.Value) error {
 			continue
 		}
 		m := in.Array(MaxList)
-		if in.Err() == nil && m == 0 {
+		if in.Err() != nil {
+			return within(f.Name, in.Err())
+		}
+		if m == 0 {
 			return &FieldError{f.Name, "", "an empty list is left out"}
 		}
 		if x.IsValid() {

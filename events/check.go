@@ -104,6 +104,14 @@ func checkLang(lang string) error {
 	return checkTag("lang", lang, "-", "not a language tag, such as en or de-AT")
 }
 
+// checkRange holds a range of records to run forward.
+func checkRange(from, to Seq) error {
+	if to < from {
+		return &FieldError{"to", strconv.FormatUint(uint64(to), 10), "lies before from"}
+	}
+	return nil
+}
+
 // needOne says which is missing of several fields of which at least one must be given.
 func needOne(given bool, fields ...string) error {
 	if given {

@@ -18,4 +18,4 @@ var _ = define[FluidRemoved]("fluid.removed", 1, anyone)
 
 func (*FluidRemoved) Kind() Kind { return "fluid.removed" }
 
-func (b *FluidRemoved) check() error { return checkVolume(b.Unit) }
+func (b *FluidRemoved) check() error { return checkFlow(b.From, b.To, b.Unit) }

@@ -1,6 +1,7 @@
 package events
 
 import (
+	"fmt"
 	"strconv"
 
 	"ullage/events/unit"
@@ -98,11 +99,19 @@ func (b *ReadingTaken) check() error {
 		return &FieldError{"unit", strconv.Quote(b.Unit), err.Error()}
 	}
 	if b.Value != nil {
-		q := quantities[b.Quantity]
-		if x := u.SI(unit.Value{V: *b.Value}).V; x < q.lo-1e-9 || x > q.hi+1e-9 {
-			lo, hi := u.From(unit.Value{V: q.lo}).V, u.From(unit.Value{V: q.hi}).V
-			return &FieldError{"value", number(*b.Value) + " " + u.Code, "out of range for " + string(b.Quantity) + ": " + number(lo) + " to " + number(hi) + " " + u.Code}
+		if err := quantities[b.Quantity].checkRange(b.Quantity, u, *b.Value); err != nil {
+			return err
 		}
+	}
+	return checkOf(b.Of)
+}
+
+// checkRange holds a value in a unit of the quantity to the quantity's bounds. A hair of room is left for what the
+// conversion rounds.
+func (q quantity) checkRange(name Word, u unit.Unit, value float64) error {
+	if x := u.SI(unit.Value{V: value}).V; x < q.lo-1e-9 || x > q.hi+1e-9 {
+		lo, hi := u.From(unit.Value{V: q.lo}).V, u.From(unit.Value{V: q.hi}).V
+		return &FieldError{"value", number(value) + " " + u.Code, fmt.Sprintf("out of range for %s: %.6g to %.6g %s", name, lo, hi, u.Code)}
 	}
 	return nil
 }

@@ -10,7 +10,7 @@ type RecordAmended struct {
 	By      StaffCode `f:"by"`
 	Done    When      `f:"done"`
 	Why     Text      `f:"why,need"`
-	Over    []Hash    `f:"over"` // the newest corrections of the target that the writer held
+	Over    []Hash    `f:"over" is:"hash"` // the newest corrections of the target that the writer held
 }
 
 var _ = define[RecordAmended]("record.amended", 1, anyone)

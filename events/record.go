@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"strings"
+	"unicode/utf8"
 
 	"ullage/events/pack"
 )
@@ -47,6 +48,12 @@ const envelopeFields = 14
 // form; it wraps ErrForm or ErrTooLarge.
 func EncodeRecord(r *Record) ([]byte, error) {
 	if err := r.check(); err != nil {
+		return nil, err
+	}
+	if len(r.Body) > MaxRecord {
+		return nil, fmt.Errorf("%w: a body of %d bytes", ErrTooLarge, len(r.Body))
+	}
+	if err := checkMap(r.Body); err != nil {
 		return nil, err
 	}
 	b := make([]byte, 0, 128+len(r.Body))
@@ -131,15 +138,24 @@ func DecodeRecord(b []byte) (Record, error) {
 	if err := r.check(); err != nil {
 		return Record{}, err
 	}
-	in.Reset(r.Body)
+	if err := checkMap(r.Body); err != nil {
+		return Record{}, err
+	}
+	return r, nil
+}
+
+// checkMap holds a body to be one canonical map, of whatever kind.
+func checkMap(body []byte) error {
+	var in pack.Reader
+	in.Reset(body)
 	if in.Next() != pack.Map {
-		return Record{}, fieldForm("body", "a body is a map")
+		return fieldForm("body", "a body is a map")
 	}
 	in.Skip(MaxDepth)
 	if err := in.Done(); err != nil {
-		return Record{}, fmt.Errorf("%w: body: %w", ErrForm, err)
+		return fmt.Errorf("%w: body: %w", ErrForm, err)
 	}
-	return r, nil
+	return nil
 }
 
 func fieldForm(field, format string, a ...any) error {
@@ -173,6 +189,9 @@ func (r *Record) check() error {
 	}
 	if len(r.Key) > MaxKey {
 		return fieldForm("key", "%d bytes, at most %d are allowed", len(r.Key), MaxKey)
+	}
+	if !utf8.ValidString(r.Key) {
+		return fieldForm("key", "a key must be valid UTF-8")
 	}
 	if !r.Kind.Valid() {
 		return fieldForm("kind", "%q is not of the form noun.verb", r.Kind)

@@ -35,6 +35,10 @@ type Arrival struct {
 	Held     string      // why it is held; empty where it is not
 	Office   bool        // written by the office
 	Commit   events.Hash // hash of the message that brought it; zero while it is only kept
+
+	// Content may carry the body along, as Read gives it, for a reader that resolves the same records again and again.
+	// Nobody changes it. Where it is nil, Resolve reads the body.
+	Content *Content
 }
 
 // Bounds are the two clocks of a question, both inclusive.
@@ -89,7 +93,7 @@ type Fact struct {
 	Flags []Flag
 }
 
-// History is the answer of Resolve.
+// History is the answer of Resolve. Both lists may share their memory; nobody changes them.
 type History struct {
 	All   []Fact // every record within the bounds, in the order of the fold, in any state; what audit lists
 	Facts []Fact // those that count: standing, amended (with the new content); without corrections, held and withdrawn

@@ -492,7 +492,7 @@ func (r *Reader) Skip(depth int) []byte {
 			r.Failf("nested too deep")
 			break
 		}
-		for n := r.Array(len(r.b)); n > 0 && r.err == nil; n-- {
+		for n := r.Array(math.MaxInt); n > 0 && r.err == nil; n-- {
 			r.Skip(depth - 1)
 		}
 	case Map:
@@ -500,7 +500,7 @@ func (r *Reader) Skip(depth int) []byte {
 			r.Failf("nested too deep")
 			break
 		}
-		n := r.Map(len(r.b))
+		n := r.Map(math.MaxInt)
 		var keys Keys
 		for ; n > 0 && r.err == nil; n-- {
 			keys.Next(r)

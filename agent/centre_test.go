@@ -1,0 +1,339 @@
+package agent_test
+
+import (
+	"crypto/ed25519"
+	"crypto/sha256"
+	"encoding/json"
+	"fmt"
+	"net/http"
+	"net/http/httptest"
+	"sync"
+	"testing"
+	"time"
+
+	"github.com/nats-io/nats-server/v2/server"
+	"github.com/nats-io/nats.go"
+
+	"ullage/agent"
+	"ullage/events"
+	"ullage/events/wire"
+)
+
+// centre is a centre as far as a device sees it: a broker, enrolment, and a gate that keeps what it is sent in memory
+// and holds it to the rules of the wire. A test can make it fail at any request.
+type centre struct {
+	t     testing.TB
+	nats  *server.Server
+	conn  *nats.Conn
+	http  *httptest.Server
+	gate  events.DeviceID
+	key   ed25519.PrivateKey
+	code  wire.Code
+	clock func() events.Millis
+
+	mu      sync.Mutex
+	devices map[events.DeviceID]*copied
+	pulls   []wire.Pulled // what everybody gets
+	asked   int           // requests so far
+	fault   func(n int, verb wire.Verb) fault
+	verbs   []wire.Verb // of the requests so far
+	enrols  int
+	lose    int // enrolment answers that are lost from now on
+	problem string
+}
+
+// copied is what the centre has of a device.
+type copied struct {
+	seal    ed25519.PublicKey
+	conn    string
+	link    events.Hash
+	records [][]byte
+	seals   int
+	pushes  int
+	revoked bool
+}
+
+// fault is what goes wrong with one request.
+type fault string
+
+const (
+	fine     fault = ""
+	lost     fault = "lost"     // nothing is done, nobody answers
+	unsaid   fault = "unsaid"   // it is done, and the answer is lost
+	isBusy   fault = "busy"     // nothing is done
+	isFork   fault = "fork"     // nothing is done
+	isRefuse fault = "refused"  // nothing is done
+	cutAfter fault = "cut"      // it is done, and the connection breaks
+	garbage  fault = "garbage"  // an answer that is none
+	forged   fault = "forged"   // the receipt is not signed by the gate
+	stranger fault = "stranger" // the receipt is by a gate that nobody knows
+)
+
+const device = events.DeviceID("tab-1")
+
+func newCentre(t testing.TB) *centre {
+	t.Helper()
+	s, err := server.NewServer(&server.Options{Host: "127.0.0.1", Port: -1, NoLog: true, NoSigs: true})
+	if err != nil {
+		t.Fatal(err)
+	}
+	s.Start()
+	if !s.ReadyForConnections(10 * time.Second) {
+		t.Fatal("the broker does not start")
+	}
+	nc, err := nats.Connect(s.ClientURL())
+	if err != nil {
+		t.Fatal(err)
+	}
+	seed := sha256.Sum256([]byte("gate"))
+	c := &centre{
+		t: t, nats: s, conn: nc, gate: "gate-1", key: ed25519.NewKeyFromSeed(seed[:]), devices: map[events.DeviceID]*copied{},
+		clock: func() events.Millis { return events.MillisOf(time.Now()) },
+	}
+	c.http = httptest.NewServer(http.HandlerFunc(c.enrol))
+	c.code = wire.Code{Secret: [16]byte{1, 2, 3}, Address: c.http.URL}
+	if _, err := nc.Subscribe("up.*.*", c.receive); err != nil {
+		t.Fatal(err)
+	}
+	if err := nc.Flush(); err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(c.close)
+	return c
+}
+
+func (c *centre) close() {
+	c.conn.Close()
+	c.http.Close()
+	c.nats.Shutdown()
+	c.nats.WaitForShutdown()
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if c.problem != "" {
+		c.t.Errorf("the centre saw: %s", c.problem)
+	}
+}
+
+// enrol answers the same keys with the same answer.
+func (c *centre) enrol(w http.ResponseWriter, r *http.Request) {
+	var q wire.EnrolRequest
+	if err := json.NewDecoder(r.Body).Decode(&q); err != nil {
+		http.Error(w, err.Error(), http.StatusBadRequest)
+		return
+	}
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.enrols++
+	known := c.devices[device]
+	if r.URL.Path != wire.EnrolPath || string(q.Secret) != string(c.code.Secret[:]) || known != nil && (known.conn != q.ConnKey || !known.seal.Equal(ed25519.PublicKey(q.SealKey))) {
+		w.WriteHeader(http.StatusForbidden)
+		json.NewEncoder(w).Encode(wire.EnrolRefusal{Error: "the code was used or is not known"})
+		return
+	}
+	if known == nil {
+		c.devices[device] = &copied{seal: q.SealKey, conn: q.ConnKey, link: events.FirstLink(device, q.SealKey)}
+	}
+	if c.lose > 0 {
+		c.lose--
+		panic(http.ErrAbortHandler)
+	}
+	json.NewEncoder(w).Encode(wire.EnrolAnswer{
+		Device: device, NATS: c.nats.ClientURL(), JWT: "a.b.c",
+		Gates: []wire.EnrolGate{{Gate: c.gate, Key: c.key.Public().(ed25519.PublicKey)}},
+	})
+}
+
+func (c *centre) receive(m *nats.Msg) {
+	d, verb, err := wire.ParseUp(m.Subject)
+	if err != nil || !wire.OwnInbox(d, m.Reply) {
+		return
+	}
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.asked++
+	c.verbs = append(c.verbs, verb)
+	what := fine
+	if c.fault != nil {
+		what = c.fault(c.asked, verb)
+	}
+	switch what {
+	case lost:
+		return
+	case isBusy:
+		m.Respond(wire.Answer{Status: wire.Busy, Wait: 5, Reason: "many"}.Encode())
+		return
+	case isFork:
+		m.Respond(wire.Answer{Status: wire.Fork, Reason: "another branch"}.Encode())
+		return
+	case isRefuse:
+		m.Respond(wire.Answer{Status: wire.Refused, At: 2, Reason: "it smells"}.Encode())
+		return
+	case garbage:
+		m.Respond([]byte("what?"))
+		return
+	}
+	a := c.answer(d, verb, m, what)
+	switch what {
+	case unsaid:
+		return
+	case cutAfter:
+		for _, info := range c.connections() {
+			c.nats.DisconnectClientByID(info)
+		}
+		return
+	}
+	m.Respond(a.Encode())
+}
+
+// connections are those of devices.
+func (c *centre) connections() []uint64 {
+	z, err := c.nats.Connz(&server.ConnzOptions{})
+	if err != nil {
+		return nil
+	}
+	var ids []uint64
+	for _, info := range z.Conns {
+		if info.Name == string(device) {
+			ids = append(ids, info.Cid)
+		}
+	}
+	return ids
+}
+
+func (c *centre) answer(d events.DeviceID, verb wire.Verb, m *nats.Msg, what fault) wire.Answer {
+	k := c.devices[d]
+	if k == nil || k.revoked {
+		return wire.Answer{Status: wire.Refused, Reason: fmt.Sprintf("device %s is revoked", d)}
+	}
+	gates := []wire.GateKey{{Gate: c.gate, Key: c.key.Public().(ed25519.PublicKey)}}
+	switch verb {
+	case wire.Hello:
+		q, err := wire.DecodeHello(m.Data)
+		if err == nil {
+			err = q.Verify(k.seal, d, m.Reply)
+		}
+		if err != nil {
+			return c.bad("hello: %v", err)
+		}
+		body := wire.HelloAnswer{Seq: k.seq(), Link: k.link, Now: c.clock(), Gates: gates}
+		a := wire.Answer{Status: wire.OK, Body: body.Encode()}
+		switch {
+		case q.Seq < k.seq():
+			a.Status = wire.Behind
+		case q.Seq == k.seq() && q.Link != k.link:
+			a.Status = wire.Fork
+		}
+		return a
+	case wire.Push:
+		q, err := wire.DecodePush(m.Data)
+		if err != nil {
+			return c.bad("push: %v", err)
+		}
+		if q.First != k.seq()+1 {
+			return wire.Answer{Status: wire.Elsewhere, Body: c.receipt(d, k, what)}
+		}
+		if q.Link != k.link {
+			return wire.Answer{Status: wire.Fork}
+		}
+		if err := k.store(d, q); err != nil {
+			return c.bad("push of %d: %v", q.First, err)
+		}
+		return wire.Answer{Status: wire.OK, Body: c.receipt(d, k, what)}
+	case wire.Back:
+		q, err := wire.DecodeBack(m.Data)
+		if err != nil || q.Range.From < 1 || q.Range.To > k.seq() || q.Range.To < q.Range.From {
+			return c.bad("back: %v %v", q, err)
+		}
+		to := min(q.Range.To, q.Range.From+2) // three at a time
+		return wire.Answer{Status: wire.OK, Body: wire.BackAnswer{First: q.Range.From, Records: k.records[q.Range.From-1 : to]}.Encode()}
+	case wire.Pull:
+		q, err := wire.DecodePull(m.Data)
+		if err != nil {
+			return c.bad("pull: %v", err)
+		}
+		a := wire.PullAnswer{Gates: gates, Place: q.Place}
+		if from := int(q.Place.Seq); from < len(c.pulls) { // two at a time
+			to := min(from+2, len(c.pulls))
+			a.Records, a.Place, a.More = c.pulls[from:to], wire.Place{Seq: uint64(to), Created: 1}, to < len(c.pulls)
+		}
+		return wire.Answer{Status: wire.OK, Body: a.Encode()}
+	}
+	return c.bad("no verb %q", verb)
+}
+
+// bad notes what no device should do.
+func (c *centre) bad(format string, a ...any) wire.Answer {
+	c.problem = fmt.Sprintf(format, a...)
+	return wire.Answer{Status: wire.Refused, Reason: c.problem}
+}
+
+func (c *centre) receipt(d events.DeviceID, k *copied, what fault) []byte {
+	a := wire.PushAnswer{Seq: k.seq(), Link: k.link}
+	if k.seq() > 0 {
+		r := wire.Receipt{Device: d, First: 1, Last: k.seq(), Link: k.link, Received: c.clock(), Place: wire.Place{Seq: uint64(k.pushes), Created: 1}}
+		gate := c.gate
+		if what == stranger {
+			gate = "gate-9"
+		}
+		r.Sign(gate, c.key)
+		if what == forged {
+			r.Signature[0]++
+		}
+		a.Receipt = r.Encode()
+	}
+	return a.Encode()
+}
+
+func (k *copied) seq() events.Seq { return events.Seq(len(k.records)) }
+
+// store takes a push as a gate does.
+func (k *copied) store(d events.DeviceID, q wire.PushRequest) error {
+	list, err := wire.Expand(q.Data, wire.MaxPlain)
+	if err != nil {
+		return err
+	}
+	records, err := wire.Pieces(list, wire.MaxRecords, events.MaxRecord)
+	if err != nil {
+		return err
+	}
+	link, seals := q.Link, q.Seals
+	for i, raw := range records {
+		r, err := events.DecodeRecord(raw)
+		if err != nil || r.Device != d || r.Seq != q.First+events.Seq(i) {
+			return fmt.Errorf("record %d: %v", i, err)
+		}
+		link = events.Link(link, events.HashRecord(raw))
+		for len(seals) > 0 && seals[0].Seq == r.Seq {
+			if err := events.VerifySeal(k.seal, d, link, seals[0]); err != nil {
+				return err
+			}
+			seals = seals[1:]
+			k.seals++
+		}
+	}
+	if len(seals) > 0 || len(q.Seals) == 0 || q.Seals[len(q.Seals)-1].Seq != q.First+events.Seq(len(records))-1 {
+		return fmt.Errorf("seals out of place")
+	}
+	k.records, k.link = append(k.records, records...), link
+	k.pushes++
+	return nil
+}
+
+// with calls f with what the centre has of the device.
+func (c *centre) with(f func(k *copied)) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	f(c.devices[device])
+}
+
+// failing sets what goes wrong from the next request on, which is number 1.
+func (c *centre) failing(f func(n int, verb wire.Verb) fault) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.asked, c.verbs, c.fault = 0, nil, f
+}
+
+// config is that of a device which a test need not wait for.
+func config() agent.Config {
+	return agent.Config{Answer: 150 * time.Millisecond, Patience: 10 * time.Second, Holder: 200 * time.Millisecond}
+}

@@ -1,0 +1,254 @@
+package agent
+
+import (
+	"context"
+	"crypto/ed25519"
+	"errors"
+	"fmt"
+	"io"
+	"strings"
+	"sync"
+	"time"
+
+	"ullage/agent/evidence"
+	"ullage/agent/journal"
+	"ullage/events"
+	"ullage/events/entry"
+	"ullage/events/wire"
+)
+
+// Device is an open device, of which one process at a time has one. Record, Stream, Sync and Status may be called at
+// the same time.
+type Device struct {
+	home   home
+	cfg    Config
+	id     identity
+	keys   keys
+	report journal.Report
+
+	journal  *journal.Journal
+	evidence *evidence.Folder
+	copies   *copies
+	own      *ownView
+	memory   *memory
+	writer   *entry.Writer
+	loop     *loop
+
+	// Of the loop.
+	gates gateKeys
+
+	heldMu sync.Mutex // guards held
+	held   *heldView  // nil until it is asked for, and after a pull
+}
+
+// InUse is the error of Open where another process has the device. It wraps journal.ErrLocked.
+type InUse struct {
+	Dir string
+	Err error
+}
+
+func (e *InUse) Error() string { return fmt.Sprintf("the device in %s: %v", e.Dir, e.Err) }
+
+func (e *InUse) Unwrap() error { return e.Err }
+
+// Open opens the device in a folder. Where another process has it, Open waits as long as cfg says, and then returns an
+// *InUse. The error wraps ErrNotEnrolled where no device lives there. The caller closes the device.
+func Open(ctx context.Context, dir string, cfg Config) (*Device, error) {
+	until := time.Now().Add(cfg.withDefaults().Holder)
+	for {
+		d, err := open(dir, cfg)
+		if !errors.Is(err, journal.ErrLocked) {
+			return d, err
+		}
+		if time.Now().After(until) {
+			return nil, &InUse{dir, err}
+		}
+		select {
+		case <-ctx.Done():
+			return nil, ctx.Err()
+		case <-time.After(50 * time.Millisecond):
+		}
+	}
+}
+
+func open(dir string, cfg Config) (_ *Device, err error) {
+	d := &Device{home: home(dir), cfg: cfg.withDefaults()}
+	if d.id, err = d.home.read(); err != nil {
+		return nil, err
+	}
+	if d.keys, err = d.home.readKeys(); err != nil {
+		return nil, fmt.Errorf("the device's keys: %w", err)
+	}
+	if d.gates, err = d.home.readGates(); err != nil {
+		return nil, err
+	}
+	if d.journal, d.report, err = journal.Open(journal.Config{Dir: d.home.journal()}); err != nil {
+		return nil, err
+	}
+	defer func() {
+		if err != nil {
+			d.journal.Close()
+		}
+	}()
+	if !d.keys.sealPublic().Equal(ed25519.PublicKey(d.journal.PublicKey())) || d.journal.Head().Device != d.id.Device {
+		return nil, fmt.Errorf("%s: the keys, the journal and device.json do not belong together", dir)
+	}
+	if d.evidence, err = evidence.Open(d.home.evidence()); err != nil {
+		return nil, err
+	}
+	if d.copies, err = openCopies(d.home.pulled()); err != nil {
+		return nil, err
+	}
+	d.memory = openMemory(d.home.memory())
+	d.own = newOwnView(d.journal)
+	d.loop = newLoop(d)
+	d.writer = d.newWriter()
+	if !d.report.Clean() {
+		d.cfg.Log.Warn("the journal was not closed cleanly", "report", d.report)
+	}
+	return d, nil
+}
+
+func (d *Device) newWriter() *entry.Writer {
+	j := &judge{held: d.heldNow, own: d.own}
+	j.begin()
+	b := book{d.journal, d.own, d.copies, d.memory}
+	return &entry.Writer{
+		Device: d.id.Device, Now: d.cfg.millis, Zone: d.cfg.zone, Random: d.cfg.Random,
+		Journal: b, Lookup: b, Evidence: d.evidence,
+		Seal: func(seq events.Seq, link events.Hash) events.Seal {
+			return events.SignSeal(d.keys.seal, d.id.Device, seq, link, "")
+		},
+		Judge: j.record, Begin: j.begin,
+	}
+}
+
+// Close gives the device back.
+func (d *Device) Close() error { return errors.Join(d.journal.Close(), d.copies.close()) }
+
+// ID is the device's name.
+func (d *Device) ID() events.DeviceID { return d.id.Device }
+
+// Record keeps entry lines, all or none. When it returns without error they are kept. The error about a bad line is an
+// *entry.LineError.
+func (d *Device) Record(_ context.Context, lines io.Reader) ([]entry.Answer, error) {
+	answers, err := d.writer.Record(lines)
+	if err == nil {
+		poke(d.loop.new)
+	}
+	return answers, explain(err)
+}
+
+// Stream keeps entry lines one by one: each is kept before out gets its answer; a bad one is told to bad and stops
+// nothing. It returns how many were bad.
+func (d *Device) Stream(_ context.Context, lines io.Reader, out func(entry.Answer) error, bad func(*entry.LineError) error) (int, error) {
+	n, err := d.writer.Stream(lines, func(a entry.Answer) error {
+		poke(d.loop.new)
+		return out(a)
+	}, bad)
+	return n, explain(err)
+}
+
+// explain says in plain words what a writer cannot do anything about but must know.
+func explain(err error) error {
+	switch {
+	case errors.Is(err, journal.ErrFull):
+		return fmt.Errorf("the disk is full: nothing of this was kept; make room and record it again: %w", err)
+	case errors.Is(err, journal.ErrStopped):
+		return fmt.Errorf("the disk failed while this was written: it may or may not be kept; run: ullage-agent check: %w", err)
+	}
+	return err
+}
+
+// recordOwn writes a record of the device itself.
+func (d *Device) recordOwn(line string) error {
+	_, err := d.writer.Record(strings.NewReader(line))
+	return err
+}
+
+// received is up to which record the device has a receipt.
+func (d *Device) received() (events.Seq, error) { return receivedOf(d.journal) }
+
+// receivedOf reads it from a journal's last receipt.
+func receivedOf(j interface{ LastReceipt() ([]byte, bool) }) (events.Seq, error) {
+	payload, ok := j.LastReceipt()
+	if !ok {
+		return 0, nil
+	}
+	r, err := wire.DecodeReceipt(payload)
+	if err != nil {
+		return 0, fmt.Errorf("the last receipt in the journal: %w", err)
+	}
+	return r.Last, nil
+}
+
+// waiting tells what waits; nil for nothing.
+func (d *Device) waiting() (*Waiting, error) { return waitingIn(d.journal) }
+
+// heldNow is what the device has of others' records now.
+func (d *Device) heldNow() (*heldView, error) {
+	d.heldMu.Lock()
+	defer d.heldMu.Unlock()
+	if d.held == nil {
+		v, err := newHeldView(d.copies)
+		if err != nil {
+			return nil, err
+		}
+		d.held = v
+	}
+	return d.held, nil
+}
+
+// registerChanged makes heldNow read the copies again.
+func (d *Device) registerChanged() {
+	d.heldMu.Lock()
+	defer d.heldMu.Unlock()
+	d.held = nil
+}
+
+// remember writes down how a conversation went, for status.
+func (d *Device) remember(err error) {
+	var stop *Stop
+	werr := d.memory.change(func(r *remembered) {
+		switch {
+		case err == nil:
+			r.Why, r.Alarms = "", nil
+		case errors.As(err, &stop):
+			r.Why, r.Alarms = stop.Text, []string{stop.Text}
+		default:
+			r.Why = why(err)
+		}
+	})
+	if werr != nil {
+		d.cfg.Log.Warn("cannot write down how the conversation went", "error", werr)
+	}
+	if err != nil && !errors.Is(err, ErrBusy) {
+		d.cfg.Log.Info("not synced", "why", why(err), "error", err)
+	}
+}
+
+// Sync talks to the centre until nothing waits. It must not be called while Run runs.
+//
+// The error is a *Waiting after the device's patience without progress, or a *Stop where somebody has to act. The
+// notice tells why nothing was fetched where nothing was waiting and the centre could not be reached. tell, which may be
+// nil, is called whenever something has changed.
+func (d *Device) Sync(ctx context.Context, tell func(Status)) (notice, err error) {
+	ctx, cancel := context.WithCancel(ctx)
+	var running sync.WaitGroup
+	running.Go(func() { d.loop.run(ctx) })
+	defer running.Wait()
+	defer cancel()
+	return d.loop.watch(ctx, d.telling(tell))
+}
+
+// telling makes a call with the status of a call without.
+func (d *Device) telling(tell func(Status)) func() {
+	if tell == nil {
+		return nil
+	}
+	return func() {
+		if s, err := d.Status(); err == nil {
+			tell(s)
+		}
+	}
+}

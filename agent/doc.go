@@ -1,0 +1,32 @@
+// Package agent is the device: it keeps records on its own disk, brings them to the centre whenever a network is
+// there, and fetches what the centre has for it.
+//
+// A device lives in one folder:
+//
+//	device.json     who it is, and where its centre is: written last at enrolment, so that its presence means enrolled
+//	keys/           its two private keys, made here, which never leave the folder
+//	journal/        its records, seals and receipts (package journal): the only part that cannot be had again
+//	evidence/       encrypted pieces (package evidence)
+//	pulled/         copies of others' records; may be deleted at any time and is fetched again
+//	gates.json      the keys by which the centre's gates sign receipts
+//	sync.json       how the last conversation with the centre went; may be deleted at any time
+//	agent.json      address and token of the process that runs, while one runs
+//
+// Enrol makes such a folder. Open gives a Device, of which one process at a time has one; Look reads the same folder
+// without the lock, for status, check and export. Record and Stream keep entry lines. Sync talks to the centre until
+// nothing waits; Run does so whenever there is a reason, and serves the handover and the plain page on loopback.
+//
+// Three words, fixed by the design: a record is kept once it is on this disk, received once a gate's signed receipt
+// for it is on this disk too, and waiting in between.
+//
+// One conversation (session.go) is a hello, then what has to be mended, then pushes, then pulls. Everything in it can
+// be cut off at any point and begun again: the device decides nothing by what it remembers of a lost answer, only by
+// receipts that it holds and by the cursor that the centre names. A request that was not answered is unknown, never
+// failed; it is sent again, and the centre answers by its cursor. Nothing is counted as received but by a receipt whose
+// signature holds and whose link is the one of the device's own chain.
+//
+// There is one place that tries again (loop.go) and one that says why something waits (why.go).
+//
+// What it does not do yet: send evidence, check the public log, send ranges again that the centre wants back, enrol
+// over anything but loopback.
+package agent

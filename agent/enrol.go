@@ -1,0 +1,178 @@
+package agent
+
+import (
+	"bytes"
+	"context"
+	"crypto/ed25519"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"net"
+	"net/http"
+	"net/netip"
+	"net/url"
+	"time"
+
+	"ullage/agent/journal"
+	"ullage/events"
+	"ullage/events/wire"
+)
+
+// ErrEnrolled is returned where a device lives in the folder already.
+var ErrEnrolled = errors.New("a device is enrolled here already")
+
+// Enrol makes a device of a folder. centre is the address of enrolment, and the code's where it is empty.
+//
+// Whatever happens on the way, the same call with the same code can be made again: the keys are on the disk before they
+// are shown to anybody, and used again; the centre answers the same keys with the same answer; and device.json, which
+// makes a folder enrolled, is written last. What a new device fetches first is fetched by its first Sync.
+//
+// The error wraps ErrEnrolled where a device lives there already.
+func Enrol(ctx context.Context, dir, centre, code string, cfg Config) (events.DeviceID, error) {
+	cfg = cfg.withDefaults()
+	h := home(dir)
+	if id, err := h.read(); !errors.Is(err, ErrNotEnrolled) {
+		if err != nil {
+			return "", err
+		}
+		return "", fmt.Errorf("%w: it is %s, in %s; another device needs another folder", ErrEnrolled, id.Device, dir)
+	}
+	c, err := wire.ParseCode(code)
+	if err != nil {
+		return "", err
+	}
+	if centre == "" {
+		centre = c.Address
+	}
+	address, err := enrolURL(centre)
+	if err != nil {
+		return "", err
+	}
+	if err := disk.MkdirAll(dir); err != nil {
+		return "", err
+	}
+	k, err := h.makeKeys()
+	if err != nil {
+		return "", err
+	}
+	public, err := k.connPublic()
+	if err != nil {
+		return "", err
+	}
+	answer, err := askCentre(ctx, address, wire.EnrolRequest{Secret: c.Secret[:], SealKey: k.sealPublic(), ConnKey: public, Software: cfg.Software})
+	if err != nil {
+		return "", err
+	}
+	return answer.Device, h.settle(k, answer)
+}
+
+// settle writes what the centre answered.
+func (h home) settle(k keys, answer *wire.EnrolAnswer) error {
+	gates, _, err := gateKeys{}.learn(namedGates(answer.Gates))
+	if err != nil {
+		return err
+	}
+	if err := h.writeGates(gates); err != nil {
+		return err
+	}
+	// A try that was cut short may have made it.
+	if err := journal.Create(journal.Config{Dir: h.journal()}, answer.Device, k.sealPublic()); err != nil && !errors.Is(err, journal.ErrExists) {
+		return err
+	}
+	return writeJSON(h.device(), identity{identityFormat, answer.Device, answer.NATS, answer.JWT, k.sealPublic()})
+}
+
+func namedGates(gates []wire.EnrolGate) []wire.GateKey {
+	var named []wire.GateKey
+	for _, g := range gates {
+		named = append(named, wire.GateKey{Gate: g.Gate, Key: g.Key})
+	}
+	return named
+}
+
+// enrolURL is where to post for an address of enrolment. In this version it has to be on this machine: what goes over
+// a network needs TLS, which comes later.
+func enrolURL(centre string) (string, error) {
+	u, err := url.Parse(centre)
+	if err != nil || u.Host == "" {
+		return "", fmt.Errorf("%q is no address of a centre; one looks like http://127.0.0.1:8080", centre)
+	}
+	if u.Scheme != "http" || !loopback(u.Hostname()) {
+		return "", fmt.Errorf("%s: in this version a device enrols over http on its own machine only (127.0.0.1, [::1] or localhost): what leaves the machine would need TLS", centre)
+	}
+	if u.Path == "" || u.Path == "/" {
+		u.Path = wire.EnrolPath
+	}
+	return u.String(), nil
+}
+
+func loopback(host string) bool {
+	ip, err := netip.ParseAddr(host)
+	return host == "localhost" || err == nil && ip.IsLoopback()
+}
+
+// askCentre sends one request of enrolment.
+func askCentre(ctx context.Context, address string, q wire.EnrolRequest) (*wire.EnrolAnswer, error) {
+	body, err := json.Marshal(q)
+	if err != nil {
+		return nil, err
+	}
+	ctx, cancel := context.WithTimeout(ctx, 30*time.Second)
+	defer cancel()
+	r, err := http.NewRequestWithContext(ctx, http.MethodPost, address, bytes.NewReader(body))
+	if err != nil {
+		return nil, err
+	}
+	r.Header.Set("Content-Type", "application/json")
+	// No proxy, and no redirection: the secret goes where the code says and nowhere else.
+	client := http.Client{
+		Transport:     &http.Transport{DisableKeepAlives: true, DialContext: (&net.Dialer{Timeout: dialTime}).DialContext},
+		CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse },
+	}
+	resp, err := client.Do(r)
+	if err != nil {
+		return nil, fmt.Errorf("the centre cannot be reached (the same code can be tried again): %w", err)
+	}
+	defer resp.Body.Close()
+	b, err := io.ReadAll(io.LimitReader(resp.Body, wire.MaxEnrol+1))
+	if err != nil {
+		return nil, fmt.Errorf("the centre's answer was cut off (the same code can be tried again): %w", err)
+	}
+	if len(b) > wire.MaxEnrol {
+		return nil, fmt.Errorf("the answer of %s is too long for a centre's", address)
+	}
+	if resp.StatusCode != http.StatusOK {
+		var no wire.EnrolRefusal
+		if json.Unmarshal(b, &no) != nil || no.Error == "" {
+			return nil, fmt.Errorf("%s answers %s, which no centre would", address, resp.Status)
+		}
+		return nil, fmt.Errorf("the centre refused: %s", no.Error)
+	}
+	var a wire.EnrolAnswer
+	if err := json.Unmarshal(b, &a); err != nil {
+		return nil, fmt.Errorf("the answer of %s is not that of a centre: %w", address, err)
+	}
+	return &a, checkAnswer(&a)
+}
+
+func checkAnswer(a *wire.EnrolAnswer) error {
+	if err := events.CheckIdentifier(string(a.Device)); err != nil {
+		return fmt.Errorf("the centre's answer: device: %w", err)
+	}
+	if u, err := url.Parse(a.NATS); err != nil || u.Host == "" {
+		return fmt.Errorf("the centre's answer: %q is no address to connect to", a.NATS)
+	}
+	if a.JWT == "" {
+		return errors.New("the centre's answer has no credential")
+	}
+	for _, g := range a.Gates {
+		if err := events.CheckIdentifier(string(g.Gate)); err != nil {
+			return fmt.Errorf("the centre's answer: gate: %w", err)
+		}
+		if len(g.Key) != ed25519.PublicKeySize {
+			return fmt.Errorf("the centre's answer: the key of gate %s has %d bytes, not %d", g.Gate, len(g.Key), ed25519.PublicKeySize)
+		}
+	}
+	return nil
+}

@@ -1,0 +1,59 @@
+package agent
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+
+	"ullage/agent/journal"
+)
+
+// disk makes folders and their names durable, as the journal does.
+var disk journal.OS
+
+// writeFile puts a file into place, durably: a temporary file beside it is written and synced, renamed over it, and
+// the folder is synced. After a power cut either the old content stands there or the new.
+func writeFile(path string, data []byte) error {
+	tmp, err := os.CreateTemp(filepath.Dir(path), "."+filepath.Base(path)+"-*")
+	if err != nil {
+		return err
+	}
+	defer os.Remove(tmp.Name()) // not there any more once it is renamed
+	err = tmp.Chmod(0o600)
+	if err == nil {
+		_, err = tmp.Write(data)
+	}
+	if err == nil {
+		err = tmp.Sync()
+	}
+	if err = errors.Join(err, tmp.Close()); err != nil {
+		return fmt.Errorf("%s: %w", path, err)
+	}
+	if err := os.Rename(tmp.Name(), path); err != nil {
+		return err
+	}
+	return disk.SyncDir(filepath.Dir(path))
+}
+
+// writeJSON writes v as a file in JSON; its inverse is readJSON.
+func writeJSON(path string, v any) error {
+	b, err := json.MarshalIndent(v, "", "  ")
+	if err != nil {
+		return err
+	}
+	return writeFile(path, append(b, '\n'))
+}
+
+// readJSON reads a file in JSON into v. The error wraps fs.ErrNotExist where there is none.
+func readJSON(path string, v any) error {
+	b, err := os.ReadFile(path)
+	if err != nil {
+		return err
+	}
+	if err := json.Unmarshal(b, v); err != nil {
+		return fmt.Errorf("%s: %w", path, err)
+	}
+	return nil
+}

@@ -1,0 +1,8 @@
+//go:build !linux
+
+package journal
+
+import "os"
+
+// syncData asks for all that the system has to offer; on Apple's systems that is F_FULLFSYNC.
+func syncData(f *os.File) error { return f.Sync() }

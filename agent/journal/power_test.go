@@ -1,0 +1,87 @@
+package journal
+
+import (
+	"errors"
+	"flag"
+	"fmt"
+	"math/rand/v2"
+	"testing"
+	"time"
+)
+
+var (
+	seedFlag = flag.Uint64("power.seed", 0, "the one seed to run; 0 for many")
+	runsFlag = flag.Int("power.runs", 4000, "how many seeds to run")
+)
+
+// The power is cut in the middle of any call; what was not synced is dropped, torn and put out of order. Then the
+// journal is opened, perhaps cut again while it is, and must have everything that was acknowledged.
+func TestPowerCut(t *testing.T) {
+	start := uint64(time.Now().UnixNano())
+	runs := *runsFlag
+	if *seedFlag != 0 {
+		start, runs = *seedFlag, 1
+	}
+	if testing.Short() {
+		runs = min(runs, 500)
+	}
+	t.Logf("seeds from %d on; -power.seed runs one of them", start)
+	for i := range runs {
+		seed := start + uint64(i)
+		if err := powerCut(seed); err != nil {
+			t.Fatalf("-power.seed=%d: %v", seed, err)
+		}
+	}
+}
+
+func powerCut(seed uint64) error {
+	rng := rand.New(rand.NewPCG(seed, 1))
+	m, l := newMemFS(), newLedger()
+	for range 3 {
+		m.left = rng.IntN(120)
+		if rng.IntN(3) == 0 {
+			m.left = rng.IntN(20)
+		}
+		err := l.story(storyConfig(m), rng, 6)
+		m.left = -1
+		if err != nil && !errors.Is(err, errPower) {
+			return err
+		}
+		m = m.cut(rng)
+	}
+	for {
+		m.left = rng.IntN(30)
+		j, _, err := Open(storyConfig(m))
+		m.left = -1
+		if errors.Is(err, ErrNone) && len(l.acked) == 0 {
+			return nil
+		}
+		if errors.Is(err, errPower) || err == nil && m.dead {
+			if err == nil {
+				j.Close()
+			}
+			m = m.cut(rng)
+			continue
+		}
+		if err != nil {
+			return err
+		}
+		if err := l.verify(j); err != nil {
+			return err
+		}
+		if err := l.add(j, 2, 10, true); err != nil {
+			return err
+		}
+		if err := l.verify(j); err != nil {
+			return err
+		}
+		if err := j.Close(); err != nil {
+			return err
+		}
+		report, err := Check(storyConfig(m), nil)
+		if err == nil && !report.OK() {
+			err = fmt.Errorf("check finds fault with it: %+v", report)
+		}
+		return err
+	}
+}

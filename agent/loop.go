@@ -1,0 +1,233 @@
+package agent
+
+import (
+	"context"
+	"encoding/binary"
+	"errors"
+	"sync"
+	"time"
+)
+
+// Pauses between tries. A try that failed is followed by a pause from nothing up to a bound that doubles (full
+// jitter), so that devices which lost their centre at one moment do not come back at one.
+const (
+	firstPause  = time.Second
+	longest     = 5 * time.Minute
+	longestWait = 2 * time.Second // while somebody waits for a Sync
+)
+
+// loop decides when to talk to the centre, and is the only part that tries again.
+type loop struct {
+	d   *Device
+	new chan struct{} // there is a new record
+	now chan struct{} // somebody wants it at once
+
+	mu      sync.Mutex
+	seen    outcome
+	changed chan struct{} // closed at the next change of seen
+	hurry   int           // how many wait for a Sync
+}
+
+// outcome is what the loop has done so far.
+type outcome struct {
+	progress uint64 // counts what shows that the centre is there and the work goes on
+	begun    uint64 // conversations begun
+	well     uint64 // the newest of them that ended well; 0 for none
+	failed   uint64 // the newest that did not
+	err      error  // of that
+	online   bool
+}
+
+func newLoop(d *Device) *loop {
+	return &loop{d: d, new: make(chan struct{}, 1), now: make(chan struct{}, 1), changed: make(chan struct{})}
+}
+
+// poke puts a token into a channel that holds one.
+func poke(c chan struct{}) {
+	select {
+	case c <- struct{}{}:
+	default:
+	}
+}
+
+// state is what was seen, and a channel that closes when it is not so any more.
+func (l *loop) state() (outcome, <-chan struct{}) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return l.seen, l.changed
+}
+
+func (l *loop) change(change func(*outcome)) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	change(&l.seen)
+	close(l.changed)
+	l.changed = make(chan struct{})
+}
+
+// progressed counts a step that shows that the work goes on.
+func (l *loop) progressed() { l.change(func(o *outcome) { o.progress++ }) }
+
+// run talks to the centre whenever there is a reason, until ctx ends.
+func (l *loop) run(ctx context.Context) {
+	var t *talk
+	hang := func() {
+		if t != nil {
+			t.close()
+			t = nil
+		}
+	}
+	defer hang()
+	fails := 0
+	full := true // the next conversation begins with a hello
+	var greeted time.Time
+	for {
+		select { // what was asked for until now, this conversation does
+		case <-l.now:
+			fails, full = 0, true
+		case <-l.new:
+		default:
+		}
+		var n uint64
+		l.change(func(o *outcome) { o.begun++; n = o.begun })
+		var err error
+		if t == nil || t.lost() {
+			hang()
+			t, err = dial(ctx, l.d.id, l.d.keys, l.d.cfg.Random)
+			full = true
+		}
+		if err == nil {
+			if full || time.Since(greeted) > l.d.cfg.Every {
+				err = l.d.converse(ctx, t)
+				greeted = time.Now()
+			} else {
+				err = l.d.sendOn(ctx, t)
+			}
+		}
+		if ctx.Err() != nil {
+			return
+		}
+		pause := l.d.jitter(l.d.cfg.Every/2) + l.d.cfg.Every/2
+		if full = err != nil; full {
+			hang()
+			fails++
+			pause = l.pause(fails, err)
+		} else {
+			fails = 0
+		}
+		l.d.remember(err)
+		l.change(func(o *outcome) {
+			o.online = t != nil
+			if err != nil {
+				o.failed, o.err = n, err
+			} else {
+				o.well = n
+			}
+		})
+		if !l.rest(ctx, pause, &fails, &full) {
+			return
+		}
+	}
+}
+
+// rest waits for the next reason; false where ctx ended first.
+func (l *loop) rest(ctx context.Context, pause time.Duration, fails *int, full *bool) bool {
+	timer := time.NewTimer(pause)
+	defer timer.Stop()
+	for {
+		select {
+		case <-ctx.Done():
+			return false
+		case <-timer.C:
+			return true
+		case <-l.now:
+			*fails, *full = 0, true
+			return true
+		case <-l.new:
+			if *fails == 0 {
+				return true
+			}
+			// The pause stands: new records do not bring the network back.
+		}
+	}
+}
+
+// pause is how long to wait after a failure, the fails-th in a row.
+func (l *loop) pause(fails int, err error) time.Duration {
+	l.mu.Lock()
+	bound := longest
+	if l.hurry > 0 {
+		bound = longestWait
+	}
+	l.mu.Unlock()
+	if !stopped(err) {
+		bound = min(bound, firstPause<<min(fails-1, 20))
+	}
+	return l.d.jitter(bound)
+}
+
+// jitter is a random time up to most.
+func (d *Device) jitter(most time.Duration) time.Duration {
+	var b [8]byte
+	if most <= 0 || d.cfg.Random(b[:]) != nil {
+		return most
+	}
+	return time.Duration(binary.BigEndian.Uint64(b[:]) % uint64(most))
+}
+
+// watch waits until a conversation that began after the call has left nothing waiting. It gives up after the device's
+// patience without progress, and at once where trying again changes nothing. Without anything waiting a centre that
+// cannot be reached is no error but a notice. tell is called whenever something has changed.
+func (l *loop) watch(ctx context.Context, tell func()) (notice, err error) {
+	l.mu.Lock()
+	l.hurry++
+	start := l.seen
+	l.mu.Unlock()
+	defer func() {
+		l.mu.Lock()
+		l.hurry--
+		l.mu.Unlock()
+	}()
+	poke(l.now)
+	patience := time.NewTimer(l.d.cfg.Patience)
+	defer patience.Stop()
+	progress := start.progress
+	for {
+		seen, changed := l.state()
+		if tell != nil {
+			tell()
+		}
+		waiting, err := l.d.waiting()
+		if err != nil {
+			return nil, err
+		}
+		failed := seen.failed > start.begun && seen.failed > seen.well
+		switch {
+		case seen.well > start.begun && waiting == nil:
+			return nil, nil
+		case failed && stopped(seen.err):
+			return nil, seen.err
+		case failed && waiting == nil && (errors.Is(seen.err, ErrNoNetwork) || errors.Is(seen.err, ErrNoCentre)):
+			return seen.err, nil
+		}
+		if seen.progress != progress {
+			progress = seen.progress
+			patience.Reset(l.d.cfg.Patience)
+		}
+		select {
+		case <-ctx.Done():
+			return nil, ctx.Err()
+		case <-changed:
+		case <-patience.C:
+			cause := seen.err
+			if !failed {
+				cause = ErrNoAnswer
+			}
+			if waiting == nil {
+				return cause, nil
+			}
+			waiting.Cause = cause
+			return nil, waiting
+		}
+	}
+}

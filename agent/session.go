@@ -1,0 +1,214 @@
+package agent
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"time"
+
+	"ullage/agent/journal"
+	"ullage/events"
+	"ullage/events/wire"
+)
+
+// session is one conversation with the centre over a connection.
+type session struct {
+	*Device
+	t *talk
+}
+
+// converse is one whole conversation: hello, mending, the device's own records, pushes, pulls.
+func (d *Device) converse(ctx context.Context, t *talk) error {
+	s := &session{d, t}
+	cursor, err := s.hello(ctx)
+	if err != nil {
+		return err
+	}
+	received, err := s.received()
+	if err != nil {
+		return err
+	}
+	if cursor > received {
+		if cursor, err = s.claim(ctx, received); err != nil {
+			return err
+		}
+	}
+	if err := s.push(ctx, cursor); err != nil {
+		return err
+	}
+	if err := s.pull(ctx); err != nil {
+		return err
+	}
+	now := s.cfg.millis()
+	return s.memory.change(func(r *remembered) { r.LastSync, r.Zone = now, s.cfg.zone(now) })
+}
+
+// sendOn goes on with a conversation that has ended well: new records need no new hello.
+func (d *Device) sendOn(ctx context.Context, t *talk) error {
+	s := &session{d, t}
+	received, err := s.received()
+	if err != nil {
+		return err
+	}
+	return s.push(ctx, received)
+}
+
+// tries is how often a request is sent before its answer is given up for this conversation.
+const tries = 3
+
+// ask sends a request until the centre is not busy, and returns its answer. A busy centre is progress: it is there.
+func (s *session) ask(ctx context.Context, verb wire.Verb, patience time.Duration, build func(reply string) []byte) (wire.Answer, error) {
+	for {
+		a, err := s.t.request(ctx, verb, tries, patience, build)
+		if err != nil || a.Status != wire.Busy {
+			return a, err
+		}
+		if err := s.busy(ctx, a); err != nil {
+			return a, err
+		}
+	}
+}
+
+// busy waits as long as a busy centre asks for, and up to half as long again, so that those which were turned away
+// together do not come back together.
+func (s *session) busy(ctx context.Context, a wire.Answer) error {
+	wait := time.Duration(min(a.Wait, wire.Wait(longest))) * time.Millisecond
+	wait = max(wait, 20*time.Millisecond)
+	wait += s.jitter(wait / 2)
+	s.loop.progressed()
+	s.remember(ErrBusy)
+	select {
+	case <-ctx.Done():
+		return ctx.Err()
+	case <-time.After(wait):
+		return nil
+	}
+}
+
+// unexpected is the error for an answer that this verb does not have.
+func unexpected(verb wire.Verb, a wire.Answer) error {
+	switch a.Status {
+	case wire.Refused:
+		reason := a.Reason
+		if reason == "" {
+			reason = "no reason is given"
+		}
+		if a.At != 0 {
+			return &Stop{StopRefused, fmt.Sprintf("the centre refuses record %d: %s", a.At, reason)}
+		}
+		return &Stop{StopRefused, "the centre refuses: " + reason}
+	case wire.Fork:
+		return forked(a)
+	}
+	return fmt.Errorf("%s: the centre answers %q, which this version does not know", verb, a.Status)
+}
+
+// forked is the alarm for two histories under one name.
+func forked(a wire.Answer) error {
+	more := ""
+	if a.Reason != "" {
+		more = " (" + a.Reason + ")"
+	}
+	return &Stop{StopFork, "the centre holds other records under this device's name than this device does" + more +
+		": this folder was probably copied or put back from a backup. Nothing is sent, nothing is overwritten on either side. Tell the office, and use no copy of the folder until they have settled it"}
+}
+
+// hello says where the device's chain ends, and learns where the centre's copy of it does. It returns the cursor, which
+// the device's own chain agrees with, and from which pushes go on.
+func (s *session) hello(ctx context.Context) (events.Seq, error) {
+	var head events.Head
+	var sent time.Time
+	var at events.Millis
+	var asked string
+	received, err := s.received()
+	if err != nil {
+		return 0, err
+	}
+	a, err := s.ask(ctx, wire.Hello, s.cfg.Answer, func(reply string) []byte {
+		if head = s.journal.Head(); reply != asked { // of several tries the first: then the answer cannot have come sooner than it is taken for
+			asked, sent, at = reply, time.Now(), s.cfg.millis()
+		}
+		q := wire.HelloRequest{Seq: head.Seq, Link: head.Link, Clock: head.Clock, Receipted: received, Software: s.cfg.Software}
+		q.Sign(s.keys.seal, s.id.Device, reply)
+		return q.Encode()
+	})
+	if err != nil {
+		return 0, err
+	}
+	took := time.Since(sent)
+	switch a.Status {
+	case wire.OK, wire.Behind, wire.Fork:
+	default:
+		return 0, unexpected(wire.Hello, a)
+	}
+	if a.Status == wire.Fork {
+		return 0, forked(a)
+	}
+	h, err := wire.DecodeHelloAnswer(a.Body)
+	if err != nil {
+		return 0, err
+	}
+	if err := s.learn(h.Gates); err != nil {
+		return 0, err
+	}
+	s.loop.progressed()
+	if err := s.mend(ctx, h); err != nil {
+		return 0, err
+	}
+	if h.Seq > head.Seq {
+		if err := s.catchUp(ctx, head, h); err != nil {
+			return 0, err
+		}
+	}
+	if err := s.agrees(h.Seq, h.Link); err != nil {
+		return 0, err
+	}
+	// Half of the round trip is the error of this.
+	offset := h.Now - at - events.Millis(took.Milliseconds()/2)
+	return h.Seq, s.clockChecked(int64(offset), took.Milliseconds())
+}
+
+// learn takes up keys of gates.
+func (s *session) learn(named []wire.GateKey) error {
+	keys, grown, err := s.gates.learn(named)
+	if err != nil || !grown {
+		return err
+	}
+	if err := s.home.writeGates(keys); err != nil {
+		return err
+	}
+	s.gates = keys
+	return nil
+}
+
+// agrees compares a cursor of the centre with the device's own chain.
+func (s *session) agrees(seq events.Seq, link events.Hash) error {
+	own, err := s.journal.LinkAt(seq)
+	switch {
+	case errors.Is(err, journal.ErrNoRecord):
+		// The centre has got further since its hello: somebody else writes under this name.
+		return forked(wire.Answer{Reason: fmt.Sprintf("it has %d of them, this device has %d", seq, s.journal.Head().Seq)})
+	case err != nil:
+		return err
+	case own != link:
+		return forked(wire.Answer{Reason: fmt.Sprintf("they differ at record %d or before it", seq)})
+	}
+	return nil
+}
+
+// clockSlack is by how much the clock's offset moves before that is written down.
+const clockSlack = int64(time.Second / time.Millisecond)
+
+// clockChecked writes a clock.checked where the offset from the centre's clock has moved by more than a second since
+// the last one, as far as the round trip lets it be known.
+func (s *session) clockChecked(offset, roundTrip int64) error {
+	moved := offset - s.memory.get().OffsetMs
+	if max(moved, -moved)-roundTrip/2 <= clockSlack {
+		return nil
+	}
+	line := fmt.Sprintf(`{"kind":"clock.checked","body":{"offset_ms":%d,"round_trip_ms":%d}}`, offset, roundTrip)
+	if err := s.recordOwn(line); err != nil {
+		return fmt.Errorf("write down how the clock stands: %w", err)
+	}
+	return s.memory.change(func(r *remembered) { r.OffsetMs = offset })
+}

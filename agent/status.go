@@ -1,0 +1,135 @@
+package agent
+
+import (
+	"errors"
+	"fmt"
+
+	"ullage/agent/journal"
+	"ullage/events"
+)
+
+// Status is how a device stands. In JSON it is what the command prints; what does not apply is null.
+type Status struct {
+	Device   events.DeviceID `json:"device"`
+	Records  uint64          `json:"records"`  // kept on the device: received and waiting
+	Received uint64          `json:"received"` // that the device has a receipt for
+	Waiting  uint64          `json:"waiting"`
+	Why      *string         `json:"why"`   // why they wait
+	Since    *string         `json:"since"` // when the first of them was written
+	LastSync *string         `json:"last_sync"`
+	Head     StatusHead      `json:"head"`
+	Alarms   []string        `json:"alarms"` // what somebody has to act on
+
+	since waitingSince
+}
+
+// StatusHead is the end of the device's chain.
+type StatusHead struct {
+	Seq  events.Seq `json:"seq"`
+	Link string     `json:"link"`
+}
+
+type waitingSince struct {
+	at   events.Millis
+	zone int
+}
+
+// reading is what Journal and Reader have in common.
+type reading interface {
+	Head() events.Head
+	LastReceipt() ([]byte, bool)
+	Record(events.Seq) ([]byte, error)
+	Gaps() ([]journal.Range, error)
+}
+
+// Status tells how the device stands.
+func (d *Device) Status() (Status, error) { return statusOf(d.id.Device, d.journal, d.memory.get()) }
+
+// Look is Status without the lock, as it stands on the disk. The error wraps ErrNotEnrolled where no device lives
+// there.
+func Look(dir string) (Status, error) {
+	h := home(dir)
+	id, err := h.read()
+	if err != nil {
+		return Status{}, err
+	}
+	r, err := journal.OpenRead(journal.Config{Dir: h.journal()})
+	if err != nil {
+		return Status{}, err
+	}
+	defer r.Close()
+	return statusOf(id.Device, r, openMemory(h.memory()).get())
+}
+
+func statusOf(device events.DeviceID, j reading, m remembered) (Status, error) {
+	// The head first: a receipt that comes in between is for no more than what is there.
+	head := j.Head()
+	w, err := waitingIn(j)
+	if err != nil {
+		return Status{}, err
+	}
+	s := Status{Device: device, Records: uint64(head.Seq), Head: StatusHead{head.Seq, head.Link.String()}, Alarms: []string{}}
+	s.Alarms = append(s.Alarms, m.Alarms...)
+	if w != nil {
+		s.Waiting = min(w.Records, s.Records)
+		reason := m.Why
+		if reason == "" {
+			reason = notSent
+		}
+		s.Why = &reason
+		if w.Since != 0 {
+			since := w.Since.Format(w.Zone)
+			s.Since, s.since = &since, waitingSince{w.Since, w.Zone}
+		}
+	}
+	s.Received = s.Records - s.Waiting
+	if m.LastSync != 0 {
+		last := m.LastSync.Format(m.Zone)
+		s.LastSync = &last
+	}
+	gaps, err := j.Gaps()
+	if err != nil {
+		return Status{}, err
+	}
+	for _, g := range gaps {
+		s.Alarms = append(s.Alarms, fmt.Sprintf("%s of this device are damaged on its disk; the next sync fetches them back from the centre if they were received", g))
+	}
+	return s, nil
+}
+
+// waitingIn tells what waits in a journal; nil for nothing.
+func waitingIn(j reading) (*Waiting, error) {
+	received, err := receivedOf(j)
+	if err != nil {
+		return nil, err
+	}
+	head := j.Head().Seq
+	if head <= received {
+		return nil, nil
+	}
+	w := &Waiting{Records: uint64(head - received)}
+	raw, err := j.Record(received + 1)
+	if errors.Is(err, journal.ErrGap) {
+		return w, nil // since when is lost with it
+	}
+	if err != nil {
+		return nil, err
+	}
+	r, err := events.DecodeRecord(raw)
+	if err != nil {
+		return nil, err
+	}
+	w.Since, w.Zone = r.Clock.At(), r.Zone
+	return w, nil
+}
+
+// String is the status in one sentence for people.
+func (s Status) String() string {
+	switch {
+	case s.Waiting > 0 && s.since.at != 0:
+		return fmt.Sprintf("%d waiting since %s: %s", s.Waiting, s.since.at.In(s.since.zone).Format("2006-01-02 15:04"), *s.Why)
+	case s.Waiting > 0:
+		return fmt.Sprintf("%d waiting: %s", s.Waiting, *s.Why)
+	}
+	return "nothing waiting"
+}

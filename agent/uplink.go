@@ -1,0 +1,227 @@
+package agent
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"time"
+
+	"ullage/agent/journal"
+	"ullage/events"
+	"ullage/events/wire"
+)
+
+// Sizes of a push's frame. It begins small and doubles while answers come fast, so that a thin line is not asked for
+// more than it carries within the time that an answer may take; after a time-out it is halved.
+const (
+	firstFrame    = 64 << 10
+	leastFrame    = 8 << 10
+	fast          = 2 * time.Second // an answer within this lets the next frame be larger
+	bytesASecond  = 32 << 10        // the time that an answer may take grows with the frame by this
+	sameCursorMax = 3               // answers without a step forward, after which the conversation is begun anew
+)
+
+// prepared is a push that is ready to be sent.
+type prepared struct {
+	first, last events.Seq
+	frame       []byte
+}
+
+func (p *prepared) build(string) []byte { return p.frame }
+
+// push brings everything behind the cursor to the centre, in order, with one push in flight. While it waits for the
+// answer it prepares the next.
+func (s *session) push(ctx context.Context, cursor events.Seq) error {
+	var next *prepared
+	for stuck := 0; ; {
+		p := next
+		if p == nil || p.first != cursor+1 {
+			var err error
+			if p, err = s.pack(cursor, wire.MaxRecords); err != nil || p == nil {
+				return err
+			}
+		}
+		sent := time.Now()
+		asked, err := s.t.ask(wire.Push, s.patience(p), p.build)
+		if err != nil {
+			return err
+		}
+		if next, err = s.pack(p.last, wire.MaxRecords); err != nil {
+			next = nil // told when it is needed
+		}
+		a, err := s.t.await(ctx, asked)
+		for n := 1; n < tries && errors.Is(err, ErrNoAnswer); n++ {
+			// Unknown, not failed. The same again, or as much of it as a thinner line carries: the centre's cursor
+			// decides.
+			s.t.frame = max(s.t.frame/2, leastFrame)
+			if p, err = s.pack(cursor, wire.MaxRecords); err != nil {
+				return err
+			}
+			if asked, err = s.t.again(asked, s.patience(p), p.build); err != nil {
+				return err
+			}
+			a, err = s.t.await(ctx, asked)
+		}
+		if err != nil {
+			return err
+		}
+		switch a.Status {
+		case wire.Busy:
+			if err := s.busy(ctx, a); err != nil {
+				return err
+			}
+			next = p
+			continue
+		case wire.OK, wire.Elsewhere:
+		default:
+			return unexpected(wire.Push, a)
+		}
+		if time.Since(sent) < fast {
+			s.t.frame = min(2*s.t.frame, wire.MaxFrame)
+		}
+		before := cursor
+		if cursor, err = s.receive(a.Body); err != nil {
+			return err
+		}
+		if stuck++; cursor > before {
+			stuck = 0
+			s.loop.progressed()
+		} else if stuck == sameCursorMax {
+			return fmt.Errorf("push: the centre stays at record %d", cursor)
+		}
+	}
+}
+
+// receive takes the answer to a push: the cursor of the centre, and its receipt, which is written down before anything
+// counts as received.
+func (s *session) receive(body []byte) (events.Seq, error) {
+	a, err := wire.DecodePushAnswer(body)
+	if err != nil {
+		return 0, err
+	}
+	if err := s.agrees(a.Seq, a.Link); err != nil {
+		return 0, err
+	}
+	if a.Seq == 0 && len(a.Receipt) == 0 {
+		return 0, nil
+	}
+	r, err := wire.DecodeReceipt(a.Receipt)
+	if err != nil {
+		return 0, err
+	}
+	if r.Device != s.id.Device || r.Last != a.Seq || r.Link != a.Link {
+		return 0, &Stop{StopGate, fmt.Sprintf("gate %s gave a receipt for something else than this device's records up to %d; it was not taken", r.Gate, a.Seq)}
+	}
+	key, known := s.gates[r.Gate]
+	if !known {
+		return 0, fmt.Errorf("the receipt is by gate %s, whose key is not known yet", r.Gate)
+	}
+	if err := r.Verify(key); err != nil {
+		return 0, &Stop{StopGate, fmt.Sprintf("the signature of a receipt by gate %s does not hold; it was not taken", r.Gate)}
+	}
+	received, err := s.received()
+	if err != nil {
+		return 0, err
+	}
+	if r.Last <= received {
+		return a.Seq, nil
+	}
+	_, err = s.journal.Append(func(events.Head) ([]journal.Frame, error) {
+		return []journal.Frame{{Type: journal.Receipt, Payload: a.Receipt}}, nil
+	})
+	return a.Seq, err
+}
+
+// claim fetches the receipt for records that the centre has and the device has no receipt for: an answer was lost. One
+// of them is pushed again, which stores nothing and is answered with the cursor and its receipt.
+func (s *session) claim(ctx context.Context, received events.Seq) (events.Seq, error) {
+	p, err := s.pack(received, 1)
+	if err != nil || p == nil {
+		return received, err
+	}
+	a, err := s.ask(ctx, wire.Push, s.patience(p), p.build)
+	if err != nil {
+		return 0, err
+	}
+	if a.Status != wire.OK && a.Status != wire.Elsewhere {
+		return 0, unexpected(wire.Push, a)
+	}
+	return s.receive(a.Body)
+}
+
+// patience is how long the answer to a push may take.
+func (s *session) patience(p *prepared) time.Duration {
+	return s.cfg.Answer + time.Duration(len(p.frame))*time.Second/bytesASecond
+}
+
+// pack makes the push of at most most records behind the cursor, as large as the connection carries now; nil where
+// there are none. It carries the seals that were made in that stretch, and one over its last record.
+func (s *session) pack(cursor events.Seq, most int) (*prepared, error) {
+	link, err := s.journal.LinkAt(cursor)
+	if err != nil {
+		return nil, err
+	}
+	budget := min(s.t.frame, s.t.room())
+	var list []byte
+	var ends []int          // of the records in list
+	var links []events.Hash // of the chain at each
+	at := link
+	err = s.journal.Scan(cursor+1, func(_ events.Seq, record []byte) error {
+		if len(ends) == most || len(ends) > 0 && len(list)+len(record) > min(wire.MaxPlain-8, bestRatio*budget) {
+			return errEnough
+		}
+		list = wire.AppendPiece(list, record)
+		at = events.Link(at, events.HashRecord(record))
+		ends, links = append(ends, len(list)), append(links, at)
+		return nil
+	})
+	if err != nil && !errors.Is(err, errEnough) {
+		// What comes before damage can be sent all the same.
+		if !errors.Is(err, journal.ErrGap) || len(ends) == 0 {
+			return nil, err
+		}
+	}
+	if len(ends) == 0 {
+		return nil, nil
+	}
+	seals, err := s.journal.Seals(cursor+1, cursor+events.Seq(len(ends)))
+	if err != nil {
+		return nil, err
+	}
+	for n := len(ends); ; {
+		p := &prepared{first: cursor + 1, last: cursor + events.Seq(n)}
+		q := wire.PushRequest{First: p.first, Link: link, Data: wire.Squeeze(list[:ends[n-1]])}
+		if q.Seals, err = s.sealed(seals, p.last, links[n-1]); err != nil {
+			return nil, err
+		}
+		p.frame = q.Encode()
+		if len(p.frame) <= budget || n == 1 {
+			return p, nil
+		}
+		n = max(1, min(n-1, n*budget/len(p.frame)*9/10))
+	}
+}
+
+// errEnough ends a scan.
+var errEnough = errors.New("enough")
+
+// bestRatio is how far records are taken to shrink at best: no more are read for a push than could fit it.
+const bestRatio = 16
+
+// sealed are the seals of a push that ends with last: those that the journal has up to there, and one over last.
+func (s *session) sealed(kept [][]byte, last events.Seq, link events.Hash) ([]events.Seal, error) {
+	var seals []events.Seal
+	for _, payload := range kept {
+		seal, err := wire.DecodeSeal(payload)
+		if err != nil {
+			return nil, fmt.Errorf("a seal in the journal: %w", err)
+		}
+		if seal.Seq <= last {
+			seals = append(seals, seal)
+		}
+	}
+	if n := len(seals); n == 0 || seals[n-1].Seq != last {
+		seals = append(seals, events.SignSeal(s.keys.seal, s.id.Device, last, link, ""))
+	}
+	return seals, nil
+}

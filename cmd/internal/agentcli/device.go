@@ -1,0 +1,155 @@
+package agentcli
+
+import (
+	"bufio"
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"log/slog"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"ullage/agent"
+)
+
+func (c *cli) enrol() *cobra.Command {
+	var centre, code string
+	cmd := c.does(&cobra.Command{
+		Use:   "enrol --code CODE [--centre URL]",
+		Short: "Make a device of the folder, with a one-time code from the office",
+		Long: `Make a device of the folder.
+
+The office hands out a code, which holds the centre's address and is good for one device and a few minutes. The device
+makes its keys here, they never leave this folder, and fetches what the centre has for it. If anything goes wrong on the
+way, the same command with the same code can be run again.`,
+		Example: `  ullage-agent enrol --code U1-…
+  ullage-agent enrol --dir ./tab-1 --centre http://127.0.0.1:8080 --code - < code.txt`,
+		Args: cobra.NoArgs,
+	}, func(ctx context.Context, _ []string) error {
+		if code == "-" {
+			line, err := bufio.NewReader(io.LimitReader(c.stdin, 8<<10)).ReadString('\n')
+			if err != nil && !errors.Is(err, io.EOF) {
+				return fmt.Errorf("read the code: %w", err)
+			}
+			code = strings.TrimSpace(line)
+		}
+		id, err := agent.Enrol(ctx, c.dir, centre, code, c.config())
+		if err != nil {
+			return err
+		}
+		c.say("enrolled as %s, in %s", id, c.dir)
+		if err := c.firstSync(ctx); err != nil {
+			c.say("what the centre has for this device could not be fetched yet (%v); the next sync does it", err)
+		}
+		if c.json {
+			return c.print(map[string]any{"device": id})
+		}
+		return nil
+	})
+	cmd.Flags().StringVar(&centre, "centre", "", "address of enrolment; left out: the one in the code")
+	cmd.Flags().StringVar(&code, "code", "", "the one-time code; - reads it from standard input")
+	if err := cmd.MarkFlagRequired("code"); err != nil {
+		panic("agentcli.enrol: " + err.Error())
+	}
+	return cmd
+}
+
+// firstSync fetches what a new device needs.
+func (c *cli) firstSync(ctx context.Context) error {
+	d, err := agent.Open(ctx, c.dir, c.config())
+	if err != nil {
+		return err
+	}
+	defer d.Close()
+	notice, err := d.Sync(ctx, nil)
+	return errors.Join(notice, err)
+}
+
+func (c *cli) run() *cobra.Command {
+	var listen string
+	cmd := c.does(&cobra.Command{
+		Use:   "run",
+		Short: "Keep in touch with the centre, and serve the page on this machine",
+		Long: `Keep the device in touch with its centre until it is interrupted, and serve its page on this machine.
+
+The page's address is printed on standard output once it is served. While this runs, record and sync of the same folder
+hand their work over to it.`,
+		Args: cobra.NoArgs,
+	}, func(ctx context.Context, _ []string) error {
+		cfg := c.config()
+		cfg.Log = slog.New(slog.NewTextHandler(c.stderr, nil))
+		d, err := agent.Open(ctx, c.dir, cfg)
+		if err != nil {
+			return err
+		}
+		err = d.Run(ctx, listen, func(url string) {
+			if c.json {
+				c.print(map[string]any{"device": d.ID(), "url": url})
+			} else {
+				fmt.Fprintln(c.stdout, url)
+			}
+		})
+		return errors.Join(err, d.Close())
+	})
+	cmd.Flags().StringVar(&listen, "listen", "127.0.0.1:0", "address of the page, on this machine; port 0 takes a free one")
+	return cmd
+}
+
+func (c *cli) sync() *cobra.Command {
+	return c.does(&cobra.Command{
+		Use:   "sync",
+		Short: "Talk to the centre until nothing waits, then end",
+		Long: `Bring what waits to the centre and fetch what it has for this device, then end.
+
+It ends with exit status 1, and says what waits and why, after 20 seconds without progress, and at once where trying
+again would change nothing.`,
+		Args: cobra.NoArgs,
+	}, func(ctx context.Context, _ []string) error {
+		way, err := agent.Reach(ctx, c.dir, c.config())
+		if err != nil {
+			return err
+		}
+		defer way.Close()
+		p := progress{w: c.stderr, on: terminal(c.stderr)}
+		notice, err := way.Sync(ctx, p.show)
+		p.clear()
+		if err != nil {
+			return err
+		}
+		if notice != nil {
+			c.say("nothing waits, but nothing new could be fetched: %v", notice)
+		}
+		if !c.json {
+			return nil
+		}
+		s, err := agent.Look(c.dir)
+		if err != nil {
+			return err
+		}
+		return c.print(s)
+	})
+}
+
+// progress shows how many wait, on one line of a terminal.
+type progress struct {
+	w     io.Writer
+	on    bool
+	shown uint64
+	any   bool
+}
+
+func (p *progress) show(s agent.Status) {
+	if !p.on || p.any && p.shown == s.Waiting {
+		return
+	}
+	p.shown, p.any = s.Waiting, true
+	fmt.Fprintf(p.w, "\r%d waiting    ", s.Waiting)
+}
+
+func (p *progress) clear() {
+	if p.on && p.any {
+		fmt.Fprint(p.w, "\r                              \r")
+	}
+}

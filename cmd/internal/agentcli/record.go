@@ -1,0 +1,94 @@
+package agentcli
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"os"
+
+	"github.com/spf13/cobra"
+
+	"ullage/agent"
+	"ullage/events/entry"
+)
+
+func (c *cli) record() *cobra.Command {
+	var stream bool
+	cmd := c.does(&cobra.Command{
+		Use:   "record [FILE or -]",
+		Short: "Keep entry lines as records",
+		Long: `Keep entry lines, one JSON object a line, as records. Without FILE, or with -, they are read from standard input.
+
+For each record one line {"seq","id","visit"} is printed when it is kept on this machine's disk. All lines of a call are
+kept, or none: a bad line is named, nothing is printed on standard output, and the exit status is 1.
+
+With --stream each line is kept and answered by itself, as it comes; a bad one is answered with {"line","error"}, and the
+rest goes on. The exit status is 1 if any line was bad.`,
+		Example: `  ullage-agent record visit.ndjson
+  echo '{"kind":"visit.opened","site":"north-yard","visit":"v1","by":"T2","body":{"reason":"planned"}}' | ullage-agent record -`,
+		Args: cobra.MaximumNArgs(1),
+	}, func(ctx context.Context, args []string) error {
+		in, err := c.input(args)
+		if err != nil {
+			return err
+		}
+		defer in.Close()
+		way, err := agent.Reach(ctx, c.dir, c.config())
+		if err != nil {
+			return err
+		}
+		defer way.Close()
+		if stream {
+			return c.stream(ctx, way, in)
+		}
+		answers, err := way.Record(ctx, in)
+		if err != nil {
+			return err
+		}
+		for _, a := range answers {
+			if err := c.answer(a); err != nil {
+				return err
+			}
+		}
+		return nil
+	})
+	cmd.Flags().BoolVar(&stream, "stream", false, "keep and answer line by line")
+	return cmd
+}
+
+// input opens what is to be read.
+func (c *cli) input(args []string) (io.ReadCloser, error) {
+	if len(args) == 1 && args[0] != "-" {
+		return os.Open(args[0])
+	}
+	if terminal(c.stdin) {
+		c.say("reading entry lines from the keyboard; end with Ctrl-D")
+	}
+	return io.NopCloser(c.stdin), nil
+}
+
+// answer prints what became of a line.
+func (c *cli) answer(a entry.Answer) error {
+	if a.Warning != "" {
+		c.say("record %d: %s", a.Seq, a.Warning)
+	}
+	return c.print(a)
+}
+
+func (c *cli) stream(ctx context.Context, way agent.Way, in io.Reader) error {
+	bad, err := way.Stream(ctx, in, c.answer, func(e *entry.LineError) error {
+		return c.print(struct {
+			Line  int    `json:"line"`
+			Error string `json:"error"`
+		}{e.Line, agent.LineText(e)})
+	})
+	switch {
+	case err != nil:
+		return err
+	case bad == 1:
+		return fmt.Errorf("1 line was bad and was not kept")
+	case bad > 1:
+		return fmt.Errorf("%d lines were bad and were not kept", bad)
+	}
+	return nil
+}

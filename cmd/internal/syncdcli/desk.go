@@ -1,0 +1,116 @@
+package syncdcli
+
+import (
+	"errors"
+	"log/slog"
+	"path/filepath"
+
+	"ullage/agent/evidence"
+	"ullage/agent/journal"
+	"ullage/events"
+	"ullage/events/entry"
+	"ullage/events/wire"
+	"ullage/syncd"
+	"ullage/syncd/trust"
+)
+
+// desk is the office's journal and evidence: those of a device, as the centre needs them.
+type desk struct {
+	journal  *journal.Journal
+	evidence *evidence.Folder
+}
+
+// openDesk opens, and at the first start makes, the desk of a centre's own device in dir. What is damaged in the
+// journal is told, and does not keep the centre from its work.
+func openDesk(log *slog.Logger, dir string, d trust.Device) (syncd.Desk, error) {
+	cfg := journal.Config{Dir: filepath.Join(dir, "journal")}
+	if err := journal.Create(cfg, d.ID, d.Key); err != nil && !errors.Is(err, journal.ErrExists) {
+		return nil, err
+	}
+	j, report, err := journal.Open(cfg)
+	if err != nil {
+		return nil, err
+	}
+	for _, damage := range report.Damage {
+		log.Error("the office's journal is damaged; nothing is deleted, what is readable is used", "damage", damage)
+	}
+	e, err := evidence.Open(filepath.Join(dir, "evidence"))
+	if err != nil {
+		return nil, errors.Join(err, j.Close())
+	}
+	return desk{j, e}, nil
+}
+
+func (d desk) Append(build func(events.Head) (entry.Batch, error)) (events.Head, error) {
+	return d.journal.Append(func(head events.Head) ([]journal.Frame, error) {
+		batch, err := build(head)
+		if err != nil {
+			return nil, err
+		}
+		frames := make([]journal.Frame, 0, len(batch.Records)+len(batch.Seals))
+		for _, r := range batch.Records {
+			frames = append(frames, journal.Frame{Type: journal.Record, Payload: r})
+		}
+		for _, s := range batch.Seals {
+			frames = append(frames, journal.Frame{Type: journal.Seal, Payload: wire.AppendSeal(nil, s)})
+		}
+		return frames, nil
+	})
+}
+
+func (d desk) ByID(id events.RecordID) ([]byte, bool, error) {
+	_, record, ok, err := d.journal.ByID(id)
+	return record, ok, err
+}
+
+func (d desk) ByKey(key string) ([]byte, bool, error) {
+	_, record, ok, err := d.journal.ByKey(key)
+	return record, ok, err
+}
+
+// Corrections are the office's own that name a record.
+func (d desk) Corrections(of events.Target) (all [][]byte, err error) {
+	err = d.journal.Scan(1, func(_ events.Seq, record []byte) error {
+		r, err := events.DecodeRecord(record)
+		if err != nil {
+			return err
+		}
+		if target, ok, err := events.CorrectionOf(&r); err != nil || !ok || target != of {
+			return err
+		}
+		all = append(all, append([]byte(nil), record...))
+		return nil
+	})
+	return all, err
+}
+
+func (d desk) Head() events.Head { return d.journal.Head() }
+
+func (d desk) Scan(from events.Seq, fn func(events.Seq, []byte) error) error {
+	return d.journal.Scan(from, fn)
+}
+
+func (d desk) LinkAt(seq events.Seq) (events.Hash, error) { return d.journal.LinkAt(seq) }
+
+func (d desk) Receipted() (events.Seq, error) {
+	payload, ok := d.journal.LastReceipt()
+	if !ok {
+		return 0, nil
+	}
+	r, err := wire.DecodeReceipt(payload)
+	if err != nil {
+		return 0, err
+	}
+	return r.Last, nil
+}
+
+func (d desk) Receipt(payload []byte) error {
+	_, err := d.journal.Append(func(events.Head) ([]journal.Frame, error) {
+		return []journal.Frame{{Type: journal.Receipt, Payload: payload}}, nil
+	})
+	return err
+}
+
+func (d desk) Evidence() entry.Evidence { return d.evidence }
+
+func (d desk) Close() error { return d.journal.Close() }

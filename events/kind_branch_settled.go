@@ -1,0 +1,18 @@
+package events
+
+// BranchSettled says which branch of a forked chain stands.
+type BranchSettled struct {
+	Device DeviceID `f:"device,need"`
+	Stands Branch   `f:"stands,need"`
+	Why    Text     `f:"why"`
+}
+
+// Branch names one branch of a fork: the one that has this link at this number, the first where the branches differ.
+type Branch struct {
+	Seq  Seq  `f:"seq,need"`
+	Link Hash `f:"link,need" is:"hash"`
+}
+
+var _ = define[BranchSettled]("branch.settled", 1, officeOnly)
+
+func (*BranchSettled) Kind() Kind { return "branch.settled" }

@@ -1,0 +1,90 @@
+package audit
+
+import (
+	"encoding/json"
+
+	"ullage/events"
+	"ullage/projections"
+)
+
+// List is the answer of the command.
+type List struct {
+	Records []Row `json:"records"`
+}
+
+// Row is one record. Kind, times, site, machine, visit, by and body are as written; Flags, State and CorrectedBy tell
+// what became of it.
+type Row struct {
+	ID          string             `json:"id"`
+	Device      events.DeviceID    `json:"device"`
+	Seq         events.Seq         `json:"seq"`
+	Kind        events.Kind        `json:"kind"`
+	Done        string             `json:"done"`
+	Written     string             `json:"written"`  // by the device's clock
+	Received    *string            `json:"received"` // null while it is only kept
+	By          events.StaffCode   `json:"by"`
+	Site        events.SiteID      `json:"site"`
+	Machine     events.MachineID   `json:"machine"`
+	Visit       *string            `json:"visit"`
+	State       projections.State  `json:"state"`
+	Held        string             `json:"held,omitempty"` // why
+	Flags       []projections.Flag `json:"flags"`
+	CorrectedBy []string           `json:"corrected_by"`     // ids, in the order of the fold
+	Target      string             `json:"target,omitempty"` // of a correction: an id, or device/seq/hash where it has not come
+	Stage       projections.Stage  `json:"stage"`
+	Body        json.RawMessage    `json:"body"`
+}
+
+// Rows lists those records of h that q asks for, in the order of the fold. show writes a body as JSON. reg, which may be
+// nil, flags what does not stand on it.
+func Rows(h projections.History, q Query, reg *projections.Register, show func(*events.Record) json.RawMessage) List {
+	x := newIndex(h)
+	wanted := x.wanted(q)
+	list := List{Records: []Row{}}
+	for i := range h.All {
+		if wanted[i] {
+			list.Records = append(list.Records, x.row(i, reg, show))
+		}
+	}
+	return list
+}
+
+func (x *index) row(i int, reg *projections.Register, show func(*events.Record) json.RawMessage) Row {
+	f := &x.all[i]
+	r := &f.Record
+	row := Row{
+		ID: r.ID.String(), Device: r.Device, Seq: r.Seq, Kind: r.Kind, Done: r.Done.Format(r.Zone), Written: r.Clock.At().Format(r.Zone),
+		By: r.By, Site: r.Site, Machine: r.Machine, State: f.State, Flags: append([]projections.Flag{}, f.Flags...), CorrectedBy: []string{}, Stage: f.Stage, Body: show(r),
+	}
+	if f.Received != 0 {
+		received := f.Received.Format(r.Zone)
+		row.Received = &received
+	}
+	if !r.Visit.IsZero() {
+		visit := r.Visit.String()
+		row.Visit = &visit
+	}
+	if f.State == projections.Held {
+		if row.Held = f.Held; row.Held == "" {
+			row.Held = "waits for the office"
+		}
+	}
+	if reg != nil {
+		row.Flags = append(row.Flags, reg.Flags(f)...)
+	}
+	for _, c := range x.corrections[i] {
+		row.CorrectedBy = append(row.CorrectedBy, x.all[c].Record.ID.String())
+	}
+	if target, ok := x.targets[i]; ok {
+		row.Target = name(target)
+		if at, here := x.above(i); here {
+			row.Target = x.all[at].Record.ID.String()
+		}
+	}
+	return row
+}
+
+// name is how a record is shown whose id is not known.
+func name(t events.Target) string {
+	return string(t.Device) + "/" + seq(t.Seq) + "/" + t.Hash.String()
+}

@@ -1,0 +1,111 @@
+package trust
+
+import (
+	"fmt"
+	"io"
+
+	"github.com/nats-io/jwt/v2"
+	"github.com/nats-io/nats.go"
+	"github.com/nats-io/nkeys"
+
+	"ullage/events/wire"
+)
+
+// Role is one of the centre's own users.
+type Role string
+
+// The roles, one for each hand that the centre reaches into the broker with.
+const (
+	GateDevices Role = "gate-devices" // in DEVICES: hears what devices ask, answers in their inboxes
+	GateCentre  Role = "gate-centre"  // in CENTRE: commits pushes, and reads a subject's last message
+	Manager     Role = "manager"      // in CENTRE: makes the streams; it cannot change or delete one
+	Reader      Role = "reader"       // in CENTRE: reads RECORDS through pull consumers of its own
+)
+
+// Roles are all of them.
+func Roles() []Role { return []Role{GateDevices, GateCentre, Manager, Reader} }
+
+// rights are what a role may do. Whoever wants answers subscribes on the inbox; GateDevices asks nothing.
+type rights struct {
+	devices  bool // in DEVICES, not CENTRE
+	pub, sub []string
+	inbox    string
+}
+
+func rightsOf(role Role) (rights, error) {
+	const api = "$JS.API."
+	records, aside := wire.Records.Name, wire.Aside.Name
+	switch role {
+	case GateDevices:
+		return rights{devices: true, pub: []string{"inbox.*.>"}, sub: []string{"up.*.*"}}, nil
+	case GateCentre:
+		return inCentre("_in.gate",
+			"push.*", "aside.*",
+			api+"STREAM.INFO."+records, api+"STREAM.MSG.GET."+records,
+			api+"STREAM.INFO."+aside, api+"STREAM.MSG.GET."+aside), nil
+	case Manager:
+		return inCentre("_in.manager",
+			api+"STREAM.CREATE."+records, api+"STREAM.INFO."+records,
+			api+"STREAM.CREATE."+aside, api+"STREAM.INFO."+aside), nil
+	case Reader: // it acknowledges nothing: a reader keeps its own place
+		return inCentre("_in.reader",
+			api+"STREAM.INFO."+records, api+"STREAM.MSG.GET."+records,
+			api+"CONSUMER.CREATE."+records+".>", api+"CONSUMER.INFO."+records+".*",
+			api+"CONSUMER.MSG.NEXT."+records+".*", api+"CONSUMER.DELETE."+records+".*"), nil
+	}
+	return rights{}, fmt.Errorf("no role %q", role)
+}
+
+func inCentre(inbox string, pub ...string) rights {
+	return rights{pub: pub, sub: []string{inbox + ".>"}, inbox: inbox}
+}
+
+// user is a role's credential of this run.
+type user struct {
+	token, seed string
+	inbox       string
+}
+
+func makeUsers(k *keys, random io.Reader) (map[Role]user, error) {
+	users := map[Role]user{}
+	for _, role := range Roles() {
+		r, err := rightsOf(role)
+		if err != nil {
+			return nil, err
+		}
+		key, err := pairOf(nkeys.CreatePairWithRand(nkeys.PrefixByteUser, random))
+		if err != nil {
+			return nil, fmt.Errorf("user %s: %w", role, err)
+		}
+		c := jwt.NewUserClaims(key.public)
+		c.Name = string(role)
+		c.Pub.Allow.Add(r.pub...)
+		c.Sub.Allow.Add(r.sub...)
+		c.AllowedConnectionTypes.Add(jwt.ConnectionTypeInProcess)
+		account := k.centre
+		if r.devices {
+			account = k.devices
+		}
+		token, err := c.Encode(account)
+		if err != nil {
+			return nil, fmt.Errorf("user %s: %w", role, err)
+		}
+		seed, err := key.Seed()
+		if err != nil {
+			return nil, fmt.Errorf("user %s: %w", role, err)
+		}
+		users[role] = user{token, string(seed), r.inbox}
+	}
+	return users, nil
+}
+
+// UserOption is how a role shows itself to the broker, and the prefix of its inbox, for nats.CustomInboxPrefix; empty
+// for GateDevices, which can receive no answers. The credential holds for connections within this process only
+// (nats.InProcessServer), until Open is called again.
+func (t *Trust) UserOption(role Role) (nats.Option, string, error) {
+	u, ok := t.users[role]
+	if !ok {
+		return nil, "", fmt.Errorf("no role %q", role)
+	}
+	return nats.UserJWTAndSeed(u.token, u.seed), u.inbox, nil
+}

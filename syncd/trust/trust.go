@@ -1,0 +1,177 @@
+// Package trust holds the centre's keys and says who may write.
+//
+// The broker knows three accounts, each a room of its own: SYS is the server's, CENTRE holds the streams, DEVICES is
+// where devices and the gate meet. DEVICES has no streams and no door to CENTRE, so that nothing a device sends, names
+// or asks an answer to reaches a stream; only the gate has a user in either room. What a user may say and hear stands
+// in its credential (a JWT signed by its account) and is enforced by the server. The server checks the subject that a
+// user publishes on, not the reply subject that it names. Of what a device asks answers to, the rooms stop everything
+// but the inboxes of other devices; those are the gate's to stop (wire.OwnInbox). Within CENTRE a credential keeps the
+// centre's own parts from each other's mistakes; it is no wall against a part that means harm.
+//
+// The centre's own users (Role) have keys that are made at each start and stand in memory only. A device makes its keys
+// itself and brings the public halves with a one-time code: NewCode, then Redeem, or EnrolHandler over HTTP. Its
+// credential does not expire; Revoke ends it, for good. A name is given once: a device that was enrolled, or that may
+// have been, keeps its name for ever.
+//
+// On disk, below Config.Dir, all of it readable by the owner only, each file written whole or not at all:
+//
+//	token                    the token of the local API, 64 hexadecimal digits
+//	keys/lock                held by the running centre
+//	keys/centre.json         seeds of operator and accounts, of this centre's device (office-1) and its gate (gate-1)
+//	keys/devices/<id>.json   a device: its public keys, its credential, and how far its enrolment is
+//	keys/codes/<name>.json   a code that was given out: SHA-256 of its secret, and when it runs out
+//
+// An enrolment goes: device file "pending" with the keys that came, the hook OnEnrolled, device file "enrolled", the
+// answer. A crash in between leaves a pending device, which is nobody yet; the same device with the same keys and code
+// goes on from there, and the hook hears of it again. Until the code runs out the same question gets the same answer,
+// so that an answer that was lost on the way costs nothing.
+package trust
+
+import (
+	"cmp"
+	"crypto/ed25519"
+	"crypto/rand"
+	"crypto/subtle"
+	"errors"
+	"fmt"
+	"io"
+	"log/slog"
+	"path/filepath"
+	"sync"
+	"time"
+
+	"github.com/nats-io/jwt/v2"
+	"github.com/nats-io/nats-server/v2/server"
+
+	"ullage/events"
+	"ullage/events/wire"
+	"ullage/syncd/trust/disk"
+)
+
+// Config is what Open needs.
+type Config struct {
+	Dir    string           // the centre's folder
+	Now    func() time.Time // nil: time.Now
+	Random io.Reader        // nil: crypto/rand
+	Log    *slog.Logger     // nil: nothing is logged; no secret ever is
+
+	// OnEnrolled hears of each device before its enrolment is answered; nil: nobody does. With an error the device is
+	// not enrolled, and may try again. It can be called again for the same device and keys, after a crash or a failed
+	// write. It may call Device and Devices, which do not know the device yet; NewCode and Redeem wait until it returns.
+	OnEnrolled func(Device) error
+}
+
+// Trust is the centre's keys and devices. Its methods may be called at the same time.
+type Trust struct {
+	cfg  Config
+	dir  string // of keys
+	lock *disk.Held
+	keys *keys
+
+	token    string
+	users    map[Role]user
+	operator *jwt.OperatorClaims
+	resolver *server.MemAccResolver
+
+	write func(path string, data []byte) error // disk.WriteFile, but for tests
+
+	// enrol is held through a whole enrolment, the hook included.
+	enrol sync.Mutex
+	codes map[events.DeviceID]code
+	tries tries
+
+	// mu protects what follows, and the order of writes to device files.
+	mu      sync.RWMutex
+	devices map[events.DeviceID]*enrolled
+}
+
+// Open loads the centre's keys and devices, and makes the keys at the first start. One Trust at a time works on a
+// folder. Its errors wrap disk.ErrHeld where another one does, and ErrKeys where keys are lost or damaged.
+func Open(cfg Config) (_ *Trust, err error) {
+	if cfg.Dir == "" {
+		return nil, errors.New("trust: no folder given")
+	}
+	if cfg.Now == nil {
+		cfg.Now = time.Now
+	}
+	cfg.Random = cmp.Or[io.Reader](cfg.Random, rand.Reader)
+	cfg.Log = cmp.Or(cfg.Log, slog.New(slog.DiscardHandler))
+	t := &Trust{cfg: cfg, dir: filepath.Join(cfg.Dir, "keys"), resolver: &server.MemAccResolver{}, write: disk.WriteFile}
+	for _, d := range []string{cfg.Dir, t.dir, t.devicesDir(), t.codesDir()} {
+		if err := disk.MakeDir(d); err != nil {
+			return nil, err
+		}
+	}
+	if t.lock, err = disk.Lock(filepath.Join(t.dir, "lock")); err != nil {
+		return nil, fmt.Errorf("another centre runs on %s: %w", cfg.Dir, err)
+	}
+	defer func() {
+		if err != nil {
+			t.lock.Release()
+		}
+	}()
+	for _, d := range []string{cfg.Dir, t.dir, t.devicesDir(), t.codesDir()} {
+		if err := disk.Sweep(d); err != nil {
+			return nil, err
+		}
+	}
+	if err := t.load(); err != nil {
+		return nil, err
+	}
+	return t, nil
+}
+
+func (t *Trust) load() error {
+	k, made, err := openKeys(filepath.Join(t.dir, "centre.json"), t.cfg.Random, func() (string, error) {
+		return traceOf(t.devicesDir(), t.codesDir())
+	})
+	if err != nil {
+		return err
+	}
+	t.keys = k
+	if made {
+		t.cfg.Log.Info("the centre's keys are made", "centre", k.office.id)
+	}
+	if t.token, err = openToken(filepath.Join(t.cfg.Dir, "token"), t.cfg.Random); err != nil {
+		return err
+	}
+	if t.devices, err = loadDevices(t.devicesDir()); err != nil {
+		return err
+	}
+	if t.codes, err = loadCodes(t.codesDir()); err != nil {
+		return err
+	}
+	if t.users, err = makeUsers(k, t.cfg.Random); err != nil {
+		return err
+	}
+	return t.makeAccounts()
+}
+
+// Close lets another Trust work on the folder. Nothing else may be called afterwards.
+func (t *Trust) Close() error { return t.lock.Release() }
+
+// Office is this centre's own device: the name and key by which it writes and seals records.
+func (t *Trust) Office() (events.DeviceID, ed25519.PrivateKey) {
+	return t.keys.office.id, t.keys.office.key
+}
+
+// Gate is the name and key by which this centre's gate signs receipts.
+func (t *Trust) Gate() (events.DeviceID, ed25519.PrivateKey) {
+	return t.keys.gate.id, t.keys.gate.key
+}
+
+// GateKeys are the public keys of all gates whose receipts hold.
+func (t *Trust) GateKeys() []wire.GateKey {
+	return []wire.GateKey{{Gate: t.keys.gate.id, Key: t.keys.gate.public()}}
+}
+
+// Token is the token of the local API.
+func (t *Trust) Token() string { return t.token }
+
+// CheckToken tells whether token is that of the local API, in a time that says nothing about it.
+func (t *Trust) CheckToken(token string) bool {
+	return subtle.ConstantTimeCompare([]byte(token), []byte(t.token)) == 1
+}
+
+func (t *Trust) devicesDir() string { return filepath.Join(t.dir, "devices") }
+func (t *Trust) codesDir() string   { return filepath.Join(t.dir, "codes") }
