@@ -52,10 +52,11 @@ func Enrol(ctx context.Context, dir, centre, code string, cfg Config) (events.De
 	if err := disk.MkdirAll(dir); err != nil {
 		return "", err
 	}
-	k, err := h.makeKeys()
+	k, release, err := h.makeKeys()
 	if err != nil {
 		return "", err
 	}
+	defer release()
 	public, err := k.connPublic()
 	if err != nil {
 		return "", err
@@ -76,11 +77,28 @@ func (h home) settle(k keys, answer *wire.EnrolAnswer) error {
 	if err := h.writeGates(gates); err != nil {
 		return err
 	}
-	// A try that was cut short may have made it.
-	if err := journal.Create(journal.Config{Dir: h.journal()}, answer.Device, k.sealPublic()); err != nil && !errors.Is(err, journal.ErrExists) {
+	if err := h.makeJournal(k, answer.Device); err != nil {
 		return err
 	}
 	return writeJSON(h.device(), identity{identityFormat, answer.Device, answer.NATS, answer.JWT, k.sealPublic()})
+}
+
+// makeJournal makes the device's journal, or finds the one that a try which was cut short has made.
+func (h home) makeJournal(k keys, device events.DeviceID) error {
+	cfg := journal.Config{Dir: h.journal()}
+	err := journal.Create(cfg, device, k.sealPublic())
+	if !errors.Is(err, journal.ErrExists) {
+		return err
+	}
+	r, err := journal.OpenRead(cfg)
+	if err != nil {
+		return err
+	}
+	defer r.Close()
+	if head := r.Head(); head.Device != device || !k.sealPublic().Equal(ed25519.PublicKey(r.PublicKey())) {
+		return fmt.Errorf("%s is the journal of %s; enrol %s in another folder", h.journal(), head.Device, device)
+	}
+	return nil
 }
 
 func namedGates(gates []wire.EnrolGate) []wire.GateKey {

@@ -11,6 +11,8 @@ import (
 	"path/filepath"
 
 	"github.com/nats-io/nkeys"
+
+	"ullage/agent/journal"
 )
 
 // keys are a device's two private keys: one seals its chain, one opens its connection. They are two, so that whoever
@@ -23,6 +25,7 @@ type keys struct {
 const (
 	sealFile = "seal.pem" // PKCS 8
 	connFile = "conn.nk"  // seed, as nkeys writes it
+	lockFile = "lock"     // held while a device is enrolled
 	sealType = "PRIVATE KEY"
 )
 
@@ -55,15 +58,29 @@ func (h home) readKeys() (keys, error) {
 	return k, nil
 }
 
-// makeKeys reads the keys of a folder, or makes them and writes them durably where they are missing.
-func (h home) makeKeys() (keys, error) {
-	k, err := h.readKeys()
-	if !errors.Is(err, fs.ErrNotExist) {
-		return k, err
-	}
+// makeKeys reads the keys of a folder, or makes them and writes them durably where they are missing. Until release is
+// called no other enrolment can do so.
+func (h home) makeKeys() (k keys, release func() error, err error) {
 	if err := disk.MkdirAll(h.keys()); err != nil {
-		return keys{}, err
+		return keys{}, nil, err
 	}
+	lock, err := disk.Lock(filepath.Join(h.keys(), lockFile))
+	if errors.Is(err, journal.ErrLocked) {
+		return keys{}, nil, fmt.Errorf("another enrolment is under way in %s", h)
+	}
+	if err != nil {
+		return keys{}, nil, err
+	}
+	if k, err = h.readKeys(); errors.Is(err, fs.ErrNotExist) {
+		k, err = h.newKeys()
+	}
+	if err != nil {
+		return keys{}, nil, errors.Join(err, lock.Close())
+	}
+	return k, lock.Close, nil
+}
+
+func (h home) newKeys() (keys, error) {
 	_, seal, err := ed25519.GenerateKey(nil)
 	if err != nil {
 		return keys{}, err

@@ -28,6 +28,9 @@ func (d *Device) converse(ctx context.Context, t *talk) error {
 	if err != nil {
 		return err
 	}
+	if cursor < received {
+		s.cfg.Log.Warn("the centre has lost records that it had received; they are sent again", "from", cursor+1, "to", received)
+	}
 	if cursor > received {
 		if cursor, err = s.claim(ctx, received); err != nil {
 			return err

@@ -16,7 +16,7 @@ import (
 // the journal through once, when it is first asked, and kept up from there. Its size goes with the number of machines,
 // vessels and corrections, not with that of records.
 type ownView struct {
-	journal *journal.Journal
+	journal scanner
 
 	mu       sync.Mutex
 	upto     events.Seq
@@ -26,7 +26,12 @@ type ownView struct {
 	recent   recent
 }
 
-func newOwnView(j *journal.Journal) *ownView {
+// scanner is what the view needs of a journal.
+type scanner interface {
+	Scan(from events.Seq, visit func(events.Seq, []byte) error) error
+}
+
+func newOwnView(j scanner) *ownView {
 	return &ownView{
 		journal: j, vessels: map[events.Code]bool{}, machines: map[events.MachineID]events.SiteID{},
 		over: map[events.Hash][]events.Seq{}, recent: recent{},

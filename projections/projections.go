@@ -7,7 +7,7 @@
 // centre, over the read model, and on a device, over its own records and those it has pulled.
 //
 // From an Arrival (a record, and when and how it came) Resolve makes Facts: each record as its corrections leave it,
-// within two bounds of time. As of T means what had happened by T; known at T means what had been received by T. The
+// within two bounds of time. As of T means what had happened by T, as claimed; known at T means what had been received by T. The
 // projections in the folders below this one fold Facts, with a Register of what stood there at the time.
 //
 // Nothing here knows a network, a file, a clock or a goroutine.

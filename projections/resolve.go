@@ -96,7 +96,7 @@ func (r *resolver) history(asOf events.Millis) History {
 	order := make([]int, 0, len(r.facts))
 	for i := range r.facts {
 		// A correction counts by known-at alone: it is shown with what it corrects, whenever it was made.
-		if r.facts[i].At <= asOf || r.facts[r.root(i)].At <= asOf {
+		if r.facts[i].Done <= asOf || r.facts[r.root(i)].Done <= asOf {
 			order = append(order, i)
 		}
 	}
@@ -125,7 +125,7 @@ func (r *resolver) history(asOf events.Millis) History {
 // counts tells whether the folds see a record.
 func (r *resolver) counts(i int, asOf events.Millis) bool {
 	f := &r.facts[i]
-	return f.At <= asOf && !r.isHeld(i) && !r.isGone(i) && f.Record.Kind != events.KindAmended && f.Record.Kind != events.KindWithdrawn
+	return f.Done <= asOf && !r.isHeld(i) && !r.isGone(i) && f.Record.Kind != events.KindAmended && f.Record.Kind != events.KindWithdrawn
 }
 
 // compareFacts is the order of the fold: when it happened, when it was written, device and number. The hash tells apart

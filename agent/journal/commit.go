@@ -36,7 +36,7 @@ func (j *Journal) write(b *batch) error {
 	active := j.active()
 	buf := j.buf[:0]
 	if !j.settled {
-		buf = appendFrame(buf, active.mark, j.end, settled, nil)
+		buf = appendSettled(buf, active.mark, j.end, j.kept())
 	}
 	at := j.kept()
 	for i := range b.items {
@@ -85,7 +85,7 @@ func (j *Journal) say() {
 	if busy || j.settled || j.end+settledLen > j.size {
 		return
 	}
-	b := appendFrame(nil, j.active().mark, j.end, settled, nil)
+	b := appendSettled(nil, j.active().mark, j.end, j.kept())
 	if _, err := j.f.WriteAt(b, j.end); err == nil {
 		j.end += settledLen
 		j.settled = true
@@ -143,7 +143,7 @@ func (j *Journal) accept(b *batch) {
 func (j *Journal) rotate() error {
 	old := j.active()
 	if !j.settled {
-		if _, err := j.f.WriteAt(appendFrame(nil, old.mark, j.end, settled, nil), j.end); err != nil {
+		if _, err := j.f.WriteAt(appendSettled(nil, old.mark, j.end, j.kept()), j.end); err != nil {
 			if isFull(err) && j.backOut() {
 				return fmt.Errorf("%w: %w", ErrFull, err)
 			}

@@ -20,7 +20,7 @@ const (
 // The journal's own frames.
 const (
 	linkFrame FrameType = 4 // directly behind each record: where the chain stands with it
-	settled   FrameType = 5 // everything before it was on the disk when it was written
+	settled   FrameType = 5 // everything before it was on the disk when it was written; and where the chain stands
 )
 
 func (t FrameType) String() string {
@@ -50,9 +50,10 @@ const MaxPayload = events.MaxRecord
 
 const (
 	frameHead   = 9 // length, sum, type
-	linkSize    = 8 + 8 + 32 + 32
+	placeSize   = 8 + 8 + 32
+	linkSize    = placeSize + 32
 	linkLen     = frameHead + linkSize
-	settledLen  = frameHead
+	settledLen  = frameHead + placeSize
 	maxFrameLen = frameHead + MaxPayload
 )
 
@@ -95,7 +96,7 @@ func frameLen(head []byte) int {
 			return 0
 		}
 	case settled:
-		if n != 0 {
+		if n != placeSize {
 			return 0
 		}
 	default:
@@ -126,21 +127,38 @@ func (p place) next(record []byte, clock events.Clock) place {
 	return place{p.seq + 1, clock, events.Link(p.link, events.HashRecord(record))}
 }
 
-// appendLink writes the payload of a link frame; its inverse is parseLink.
-func appendLink(b []byte, prev events.Hash, p place) []byte {
+// append writes a place, as it stands in link and settled frames; its inverse is parsePlace.
+func (p place) append(b []byte) []byte {
 	b = binary.LittleEndian.AppendUint64(b, uint64(p.seq))
 	b = binary.LittleEndian.AppendUint64(b, uint64(p.clock))
-	b = append(b, prev[:]...)
 	return append(b, p.link[:]...)
+}
+
+// parsePlace reads a place from the front of a payload whose size parseFrame has checked.
+func parsePlace(b []byte) (p place) {
+	p.seq = events.Seq(binary.LittleEndian.Uint64(b))
+	p.clock = events.Clock(binary.LittleEndian.Uint64(b[8:]))
+	copy(p.link[:], b[16:])
+	return p
+}
+
+// appendLink writes a link frame: the place behind a record, and the link before it. The two together prove the record
+// without those around it.
+func appendLink(b []byte, mark events.Seq, off int64, prev events.Hash, p place) []byte {
+	var payload [linkSize]byte
+	return appendFrame(b, mark, off, linkFrame, append(p.append(payload[:0]), prev[:]...))
 }
 
 // parseLink reads the payload of a link frame, whose size parseFrame has checked.
 func parseLink(b []byte) (prev events.Hash, p place) {
-	p.seq = events.Seq(binary.LittleEndian.Uint64(b))
-	p.clock = events.Clock(binary.LittleEndian.Uint64(b[8:]))
-	copy(prev[:], b[16:])
-	copy(p.link[:], b[48:])
-	return prev, p
+	copy(prev[:], b[placeSize:])
+	return prev, parsePlace(b)
+}
+
+// appendSettled writes a settled frame behind p.
+func appendSettled(b []byte, mark events.Seq, off int64, p place) []byte {
+	var payload [placeSize]byte
+	return appendFrame(b, mark, off, settled, p.append(payload[:0]))
 }
 
 // appendItem writes what a caller sees as one frame to b, whose first byte will stand at base: a record with its link,
@@ -151,7 +169,5 @@ func appendItem(b []byte, mark events.Seq, base int64, at place, t FrameType, pa
 		return b, at
 	}
 	next := at.next(payload, clock)
-	var link [linkSize]byte
-	b = appendFrame(b, mark, base+int64(len(b)), linkFrame, appendLink(link[:0], at.link, next))
-	return b, next
+	return appendLink(b, mark, base+int64(len(b)), at.link, next), next
 }

@@ -137,12 +137,18 @@ func readAll(r reading) (got map[events.Seq]string, gaps []Range, err error) {
 			}
 			return got, gaps, err
 		}
-		if gap.From != from && len(got) > 0 || gap.To < gap.From {
+		if n := len(gaps); n > 0 && gap.From == gaps[n-1].From { // it grew: what comes after it is damaged too
+			gaps, from = gaps[:n-1], gap.From
+		}
+		if gap.From != from || gap.To < gap.From {
 			return nil, nil, fmt.Errorf("gap %v at %d", gap.Range, from)
 		}
 		gaps = append(gaps, gap.Range)
 		from = gap.To + 1
-		if link, err = r.LinkAt(gap.To); err != nil {
+		if link, err = r.LinkAt(gap.To); errors.As(err, &gap) { // it just grew
+			gaps, from = gaps[:len(gaps)-1], gaps[len(gaps)-1].From
+			continue
+		} else if err != nil {
 			return nil, nil, fmt.Errorf("link at the end of %v: %w", gap.Range, err)
 		}
 	}

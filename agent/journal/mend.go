@@ -176,7 +176,7 @@ func (w *segmentWriter) copy(src File, sv *survey, t *table) error {
 	if w.at.link != t.last.link {
 		return fmt.Errorf("%s changes while it is read", sv.file)
 	}
-	w.buf = appendFrame(w.buf, w.mark, w.off+int64(len(w.buf)), settled, nil) // true by the time the segment has a name
+	w.buf = appendSettled(w.buf, w.mark, w.off+int64(len(w.buf)), w.at) // true by the time the segment has a name
 	return nil
 }
 
@@ -217,6 +217,29 @@ func lastReceipt(f File, name string, mark events.Seq, id identity) ([]byte, err
 		}
 	}
 	return sv.header.receipt, nil
+}
+
+// Mend reads all segments but the last through, and sets aside those that are damaged, as reading them would: also where the
+// damage touches nothing that is ever read, which Check alone finds otherwise.
+func (j *Journal) Mend() error {
+	segs, err := j.all()
+	if err != nil {
+		return err
+	}
+	for _, seg := range segs[:len(segs)-1] {
+		sv, err := j.survey(seg)
+		var bad *badSegment
+		if err != nil && !errors.As(err, &bad) {
+			return err
+		}
+		if err == nil && sv.clean(false) {
+			continue
+		}
+		if err := j.mendSegment(seg); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // mendSegment looks at a segment in which something did not read as it should, and sets it aside where it is damaged.

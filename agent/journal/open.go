@@ -178,11 +178,11 @@ func (j *Journal) resume(sv *survey, report *Report) error {
 		return err
 	}
 	if sv.lackEnd {
-		unproven = appendFrame(unproven, sv.mark, sv.end, linkFrame, appendLink(nil, sv.prev, sv.place))
+		unproven = appendLink(unproven, sv.mark, sv.end, sv.prev, sv.place)
 		j.end += linkLen
 		j.size = max(j.size, j.end)
 	}
-	if j.settled = len(unproven) <= settledLen; !j.settled {
+	if j.settled = len(unproven) == 0 || sv.said; !j.settled {
 		report.Rewritten = int64(len(unproven))
 		if _, err := f.WriteAt(unproven, sv.proven); err != nil {
 			return fullOr(err)

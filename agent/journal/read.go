@@ -100,6 +100,11 @@ func (s *shelf) scanSegment(seg *segment, off int64, next *events.Seq, last even
 	}
 	w := window{f: f, size: size}
 	for *next <= last {
+		if seg.holey != nil {
+			if off, _, err = s.offsetIn(seg, last+1, *next); err != nil {
+				return err
+			}
+		}
 		t, record, n, err := w.frame(seg, off)
 		if err != nil {
 			return err
@@ -109,6 +114,15 @@ func (s *shelf) scanSegment(seg *segment, off int64, next *events.Seq, last even
 			continue
 		}
 		record = bytes.Clone(record)
+		if seg.holey != nil {
+			if _, ok := seg.holey.unlinked[*next]; ok {
+				if err := fn(*next, record); err != nil {
+					return err
+				}
+				*next++
+				continue
+			}
+		}
 		lt, link, ln, err := w.frame(seg, off)
 		if err != nil {
 			return err

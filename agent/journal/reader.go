@@ -162,7 +162,11 @@ func stretches(sv *survey, last bool) []*segment {
 	for i, t := range sv.tables {
 		if len(t.recs) > 0 || last && i == len(sv.tables)-1 {
 			t.ready()
-			segs = append(segs, &segment{file: sv.file, mark: sv.mark, first: t.base.seq + 1, cat: t})
+			seg := &segment{file: sv.file, mark: sv.mark, first: t.base.seq + 1, cat: t}
+			if !sv.clean(false) {
+				seg.holey = t
+			}
+			segs = append(segs, seg)
 		}
 	}
 	return segs

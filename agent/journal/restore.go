@@ -66,7 +66,7 @@ func (j *Journal) Restore(from events.Seq, records [][]byte) error {
 	for n, r := range records {
 		w.add(Record, r, clocks[n])
 	}
-	w.buf = appendFrame(w.buf, w.mark, w.off+int64(len(w.buf)), settled, nil)
+	w.buf = appendSettled(w.buf, w.mark, w.off+int64(len(w.buf)), w.at)
 	if _, err := w.finish(0); err != nil {
 		w.abandon()
 		return fullOr(err)

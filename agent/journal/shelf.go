@@ -16,6 +16,7 @@ type segment struct {
 	mark  events.Seq // the number in its name when it was written
 	first events.Seq // the first record of the stretch
 	cat   catalog    // nil until it is needed; guarded by shelf.mu
+	holey *table     // as cat, where there is damage between the records, or a tear behind them, that stays where it is
 }
 
 // shelf is the segments of a journal in order, and reading from them. Journal and Reader are made of it.
@@ -174,7 +175,7 @@ func (s *shelf) checkIndex(seg *segment, x *index) error {
 		if err != nil {
 			return err
 		}
-		_, at, err := s.recordAt(seg, off)
+		_, at, err := s.recordAt(seg, off, x.last.seq)
 		if err != nil {
 			return err
 		}
@@ -211,11 +212,16 @@ func (s *shelf) frameAt(seg *segment, off int64) (FrameType, []byte, int, error)
 	return t, payload, n, nil
 }
 
-// recordAt reads the record whose frame is at off, and the place behind it from its link frame.
-func (s *shelf) recordAt(seg *segment, off int64) ([]byte, place, error) {
+// recordAt reads a record, whose frame is at off, and the place behind it from its link frame.
+func (s *shelf) recordAt(seg *segment, off int64, seq events.Seq) ([]byte, place, error) {
 	t, payload, n, err := s.frameAt(seg, off)
 	if err != nil {
 		return nil, place{}, err
+	}
+	if seg.holey != nil && t == Record {
+		if at, ok := seg.holey.unlinked[seq]; ok {
+			return payload, at, nil
+		}
 	}
 	lt, link, _, err := s.frameAt(seg, off+int64(n))
 	if err != nil {
@@ -241,7 +247,7 @@ func (s *shelf) fetch(seq events.Seq) ([]byte, place, error) {
 	if err != nil {
 		return nil, place{}, err
 	}
-	record, at, err := s.recordAt(seg, off)
+	record, at, err := s.recordAt(seg, off, seq)
 	if err == nil && at.seq != seq {
 		err = &badSegment{seg, fmt.Sprintf("record %d stands where %d should", at.seq, seq)}
 	}

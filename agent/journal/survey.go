@@ -29,6 +29,7 @@ type survey struct {
 	frames  int
 	lacking int  // records without a link frame
 	lackEnd bool // the last frame is one of them
+	said    bool // the last frame is a settled one
 	read    int  // records
 	pending int  // damage from here on waits to hear how many records it took
 	loose   []looseNote
@@ -120,6 +121,7 @@ func (s *surveyor) run() error {
 				return err
 			}
 			if took > 0 {
+				s.said = t == settled
 				pos += int64(took)
 				s.end = pos
 				s.frames++
@@ -227,21 +229,19 @@ func (s *surveyor) reach(seq events.Seq) {
 // and why.
 func (s *surveyor) take(pos int64, t FrameType, payload []byte, n int) (took int, why string, err error) {
 	switch t {
-	case settled:
-		s.close(pos)
-		s.proven, s.saved = pos, nil
-		s.lackEnd = false
-		return n, "", nil
 	case Record:
 		return s.takeRecord(pos, payload, n)
-	case linkFrame:
-		_, at := parseLink(payload)
-		if !s.unsure || s.known && (at.seq < s.place.seq || at.seq == s.place.seq && at.link != s.place.link) {
-			return 0, "a link frame that belongs to no record", nil
+	case linkFrame, settled:
+		at := parsePlace(payload)
+		if why := s.placed(t, at); why != "" {
+			return 0, why, nil
 		}
 		s.close(pos)
 		s.reach(at.seq)
 		s.place, s.known, s.lackEnd = at, true, false
+		if t == settled {
+			s.proven, s.saved = pos, nil
+		}
 		return n, "", nil
 	}
 	s.close(pos)
@@ -253,6 +253,20 @@ func (s *surveyor) take(pos int64, t FrameType, payload []byte, n int) (took int
 		s.loose = append(s.loose, looseNote{t, nt, s.unsure})
 	}
 	return n, "", nil
+}
+
+// placed tells what speaks against a frame that only says where the chain stands. A link frame without its record is
+// taken behind damage only.
+func (s *surveyor) placed(t FrameType, at place) string {
+	switch {
+	case t == linkFrame && !s.unsure:
+		return "a link frame that belongs to no record"
+	case !s.known:
+		return ""
+	case at.seq < s.place.seq, at.seq == s.place.seq && at.link != s.place.link, at.seq > s.place.seq && !s.unsure:
+		return "a " + t.String() + " frame that does not fit the chain"
+	}
+	return ""
 }
 
 func (s *surveyor) current() *table {
@@ -318,6 +332,10 @@ func (s *surveyor) takeRecord(pos int64, payload []byte, n int) (took int, why s
 	s.read++
 	s.lackEnd = !linked
 	if !linked {
+		if c.unlinked == nil {
+			c.unlinked = make(map[events.Seq]place)
+		}
+		c.unlinked[r.Seq] = at
 		s.lacking++
 		return n, "", nil
 	}

@@ -43,6 +43,7 @@ type table struct {
 	recs       []entry
 	seals      []note
 	receipts   []note
+	unlinked   map[events.Seq]place // behind records whose link frame cannot be read
 
 	// Made at the first question, kept up from then on.
 	ids  map[events.RecordID]events.Seq

@@ -214,7 +214,7 @@ func TestFailures(t *testing.T) {
 	}
 	r := newRig("tab-1", false)
 	r.journal.head.Device = "tab-2"
-	if _, err := r.Record(strings.NewReader(note("x"))); err == nil || !strings.Contains(err.Error(), "tab-2") {
+	if _, err := r.Record(strings.NewReader(note("x"))); err == nil || err.Error() != `the journal is that of "tab-2", not of "tab-1"` {
 		t.Errorf("a journal of another device: %v", err)
 	}
 	if _, err := (&Writer{}).Record(strings.NewReader("")); err == nil {

@@ -83,6 +83,17 @@ func TestKeyOfAnother(t *testing.T) {
 	}
 }
 
+// A label cannot stand for the visit of a record that has none.
+func TestRepeatWithLabel(t *testing.T) {
+	r := newRig("tab-1", false)
+	r.record(t, note("x", "key", "k"))
+	for _, lines := range [][]string{{note("x", "key", "k", "visit", "v1")}, {note("y", "key", "l"), note("y", "key", "l", "visit", "v1")}} {
+		if bad := r.refuse(t, lines...); !strings.Contains(bad.Error(), "visit differs") {
+			t.Errorf("got %v", bad)
+		}
+	}
+}
+
 // A text is compared under the salt that is kept; one that was erased can no longer be shown to be the same.
 func TestRepeatedTextErased(t *testing.T) {
 	r := newRig("tab-1", false)

@@ -88,6 +88,47 @@ func TestStreamEnds(t *testing.T) {
 	}
 }
 
+// Within a stream too, lines follow the records that they were exported from, and find what else names those.
+func TestStreamFollowsOldIDs(t *testing.T) {
+	r := newRig("tab-1", false)
+	s := r.NewSession()
+	old := counterID(1).String()
+	line := func(text string) Answer {
+		t.Helper()
+		a, err := s.Line(1, []byte(text))
+		if err != nil {
+			t.Fatal(err)
+		}
+		return a
+	}
+	first := line(sprint("kind", "note.written", "body", `{"text":"x"}`, "record", `{"id":"`+old+`"}`))
+	line(amend(first.ID.String(), `"by":"T1"`))
+	line(amend(old, `"by":"T2"`))
+	if b := body[*events.RecordAmended](t, r, 3); b.Target != r.journal.target(1) || !reflect.DeepEqual(b.Over, []events.Hash{r.journal.target(2).Hash}) {
+		t.Errorf("amended %+v", b)
+	}
+	line(sprint("kind", "photo.taken", "body", `{"evidence":"x","about":"`+old+`"}`))
+	if b := body[*events.PhotoTaken](t, r, 4); b.About != first.ID.String() {
+		t.Errorf("about %s, want %s", b.About, first.ID)
+	}
+}
+
+// A text that is an exported record's id follows it within the call, others stay.
+func TestAboutFollows(t *testing.T) {
+	r := newRig("tab-1", false)
+	old, other := counterID(1).String(), counterID(2).String()
+	photo := func(about string) string {
+		return sprint("kind", "photo.taken", "key", "p-"+about[30:], "body", `{"evidence":"x","about":"`+about+`"}`)
+	}
+	a := r.record(t, sprint("kind", "note.written", "body", `{"text":"x"}`, "record", `{"id":"`+old+`"}`), photo(old), photo(other), photo(old))
+	if b := body[*events.PhotoTaken](t, r, 2); b.About != a[0].ID.String() || !a[3].Again {
+		t.Errorf("about %s, want %s; answers %+v", b.About, a[0].ID, a)
+	}
+	if b := body[*events.PhotoTaken](t, r, 3); b.About != other {
+		t.Errorf("about %s, want %s", b.About, other)
+	}
+}
+
 // A failed line leaves nothing behind that a later one could name.
 func TestSessionAfterFailure(t *testing.T) {
 	r := newRig("tab-1", false)

@@ -3,7 +3,9 @@ package wire
 import (
 	"bytes"
 	"encoding/binary"
+	"maps"
 	"math"
+	"slices"
 
 	"ullage/events"
 	"ullage/events/pack"
@@ -14,126 +16,150 @@ import (
 // loses nothing: a record is taken apart only where it is canonical, and what has one form can be put together again.
 // A piece that is no record of that kind travels as it is. FORMAT.md gives the bytes.
 
-// The columns of a folded list, in their order.
+// The columns of a folded list, in their order. What cannot be compressed stands last, in a frame of its own.
 const (
-	colForms   = iota // forms that the dictionary lacks
-	colTexts          // texts that the dictionary lacks
-	colForm           // of each piece: its form; 0 for a piece as it is
-	colLow            // of each record: flags
-	colHigh           // of each record: flags
-	colClock          // where it is not the next
-	colDone           // where it is not the clock's time
-	colNumber         // seq, time of the id, zone: where they are not the expected ones
-	colVisit          // visits, where they change
-	colText           // device, site, machine, by: where they change; key: where there is one
-	colTexts2         // texts in bodies
-	colNumbers        // numbers and truth values in bodies
-	colVisits2        // visits in bodies
-	colOdd            // pieces as they are
-	colIDs            // random part of ids: from here on nothing can be compressed
-	colVisits         // each visit once
-	colSums           // binaries of 32 bytes in bodies
+	colForms      = iota // forms that the dictionary lacks
+	colTexts             // texts that the dictionary lacks
+	colForm              // of each piece, the number of its form; 0 for a piece that travels as it is
+	colLow               // of each record, its flags: the low byte
+	colHigh              // … and the high one
+	colClock             // clocks that are not the next
+	colDone              // times that are not the clock's
+	colNumber            // seq, time of the id, zone, where they are not the expected ones
+	colVisit             // visits, where they change
+	colText              // device, site, machine, by, where they change; key, where there is one
+	colBodyText          // texts in bodies
+	colBodyNumber        // numbers and truth values in bodies
+	colBodyVisit         // visits in bodies
+	colOdd               // the pieces that travel as they are
+	colIDs               // of each record, the random part of its id
+	colVisits            // each visit, once
+	colSums              // binaries of 32 bytes in bodies
 	columns
 )
 
+const firstRandom = colIDs
+
 // Flags of a record.
 const (
-	flagDevice = 1 << iota // device is given; else that of the record before
-	flagSeq                // seq is given; else the next
-	flagClock              // clock is given; else the next
-	flagTime               // time of the id is given; else the clock's
-	flagAtClock            // done is the clock's time; else it is given
-	flagMillis             // done is given in milliseconds; else in seconds
-	flagZone
+	flagDevice  = 1 << iota // device is given; else it is that of the record before
+	flagSeq                 // seq is given; else it is the next
+	flagClock               // clock is given; else it is the next
+	flagTime                // the time in the id is given; else it is the clock's
+	flagAtClock             // done is the clock's time; else it is given
+	flagMillis              // done is given in milliseconds; else in seconds
+	flagZone                // and so on: given; else as before
 	flagSite
 	flagMachine
 	flagVisit
 	flagBy
-	flagKey
-	idBits = 12 // two bits of the id stand here
+	flagKey // given; else empty
+	flagsEnd
 )
 
-// envelope is a record taken apart, its texts parts of it.
+const idBits = 12 // above the flags, two bits of the id
+
+// envelope is what a record has beside its body.
 type envelope struct {
-	id, visit                             []byte
-	device, site, machine, by, key, kind  []byte
-	seq, clock, v                         uint64
-	done, zone                            int64
-	body                                  []byte
+	id, visit                            []byte
+	device, site, machine, by, key, kind string
+	seq, clock, v                        uint64
+	done, zone                           int64
 }
 
 const envelopeFields = 14
 
-// readEnvelope takes a record apart; false where the envelope has not the form of one.
-func readEnvelope(b []byte) (e envelope, ok bool) {
+// readEnvelope takes a record apart; false where it has not the form of one.
+func readEnvelope(b []byte) (e envelope, body []byte, ok bool) {
 	if len(b) > events.MaxRecord {
-		return e, false
+		return envelope{}, nil, false
 	}
 	var in pack.Reader
 	in.Reset(b)
 	if in.Array(envelopeFields) != envelopeFields {
-		return e, false
+		return envelope{}, nil, false
 	}
-	e.id, e.device, e.seq, e.clock, e.done, e.zone = in.Bin(), in.StringBytes(), in.Uint(), in.Uint(), in.Int(), in.Int()
-	e.site, e.machine, e.visit, e.by, e.key = in.StringBytes(), in.StringBytes(), in.Bin(), in.StringBytes(), in.StringBytes()
-	e.kind, e.v, e.body = in.StringBytes(), in.Uint(), in.Bin()
+	e.id, e.device, e.seq, e.clock, e.done, e.zone = in.Bin(), in.String(), in.Uint(), in.Uint(), in.Int(), in.Int()
+	e.site, e.machine, e.visit, e.by, e.key = in.String(), in.String(), in.Bin(), in.String(), in.String()
+	e.kind, e.v, body = in.String(), in.Uint(), in.Bin()
 	if in.Done() != nil || len(e.id) != 16 || !events.RecordID(e.id).Valid() || len(e.visit) != 0 && len(e.visit) != 16 {
-		return envelope{}, false
+		return envelope{}, nil, false
 	}
-	return e, true
+	return e, body, true
 }
 
-// Types of the values in a body, as a form has them.
+// appendEnvelope is the inverse of readEnvelope.
+func appendEnvelope(b []byte, e *envelope, body []byte) []byte {
+	b = pack.AppendArray(b, envelopeFields)
+	b = pack.AppendBin(b, e.id)
+	b = pack.AppendString(b, e.device)
+	b = pack.AppendUint(b, e.seq)
+	b = pack.AppendUint(b, e.clock)
+	b = pack.AppendInt(b, e.done)
+	b = pack.AppendInt(b, e.zone)
+	b = pack.AppendString(b, e.site)
+	b = pack.AppendString(b, e.machine)
+	b = pack.AppendBin(b, e.visit)
+	b = pack.AppendString(b, e.by)
+	b = pack.AppendString(b, e.key)
+	b = pack.AppendString(b, e.kind)
+	b = pack.AppendUint(b, e.v)
+	return pack.AppendBin(b, body)
+}
+
+// Types of the values in a body, as its form has them.
 const (
-	isMap    = 'm'
-	isList   = 'l'
-	isText   = 't'
-	isFloat  = 'f'
-	isUint   = 'u'
-	isMinus  = 'i' // a negative number
-	isBool   = 'b'
-	isVisit  = 'v' // a binary of 16 bytes
-	isSum    = 's' // a binary of 32 bytes
+	isMap   = 'm'
+	isList  = 'l'
+	isText  = 't'
+	isFloat = 'f'
+	isUint  = 'u'
+	isMinus = 'i' // a negative number
+	isBool  = 'b'
+	isVisit = 'v' // a binary of 16 bytes
+	isSum   = 's' // a binary of 32 bytes
 )
 
-// value is one value of a body, its place in the body being its form's.
+// value is one value in a body; where it stands there, the form says.
 type value struct {
 	is    byte
-	bytes []byte // of texts, visits and sums
-	n     uint64 // of the others: the number, or the bits of a fraction
+	text  string
+	bytes []byte // of visits and sums
+	n     uint64 // of numbers and truth values; of a fraction, its bits
 }
 
-// split takes one value apart into its form, which it appends, and its values.
+// split takes a value of a body apart: its form is appended to form, the values in it to values.
 func split(in *pack.Reader, form []byte, values []value, depth int) ([]byte, []value) {
-	one := func(is byte, p []byte, n uint64) ([]byte, []value) {
-		return append(form, is), append(values, value{is, p, n})
-	}
+	var v value
 	switch in.Next() {
 	case pack.Map, pack.Array:
 		return splitNested(in, form, values, depth)
 	case pack.String:
-		return one(isText, in.StringBytes(), 0)
+		v = value{is: isText, text: in.String()}
 	case pack.Float:
-		return one(isFloat, nil, math.Float64bits(in.Float()))
+		v = value{is: isFloat, n: math.Float64bits(in.Float())}
 	case pack.Uint:
-		return one(isUint, nil, in.Uint())
+		v = value{is: isUint, n: in.Uint()}
 	case pack.Int:
-		return one(isMinus, nil, uint64(-1-in.Int()))
+		v = value{is: isMinus, n: uint64(-1 - in.Int())}
 	case pack.Bool:
+		v = value{is: isBool}
 		if in.Bool() {
-			return one(isBool, nil, 1)
+			v.n = 1
 		}
-		return one(isBool, nil, 0)
 	case pack.Bin:
-		switch p := in.Bin(); len(p) {
+		v = value{is: isVisit, bytes: in.Bin()}
+		switch len(v.bytes) {
 		case 16:
-			return one(isVisit, p, 0)
 		case 32:
-			return one(isSum, p, 0)
+			v.is = isSum
+		default:
+			in.Failf("a binary of %d bytes is not folded", len(v.bytes))
 		}
+	default:
+		in.Failf("no value may begin with this byte")
 	}
-	in.Failf("a value that is not folded")
-	return form, values
+	return append(form, v.is), append(values, v)
 }
 
 func splitNested(in *pack.Reader, form []byte, values []value, depth int) ([]byte, []value) {
@@ -160,9 +186,25 @@ func splitNested(in *pack.Reader, form []byte, values []value, depth int) ([]byt
 	return form, values
 }
 
-// appendFraction appends a fraction as whole number and power of ten, where that is exactly it.
-//
-// A number that people read off has at most three places; as a float64 it takes eight bytes that look like chance.
+// appendValue appends a value to a body.
+func appendValue(b []byte, v value) []byte {
+	switch v.is {
+	case isText:
+		return pack.AppendString(b, v.text)
+	case isFloat:
+		return pack.AppendFloat(b, math.Float64frombits(v.n))
+	case isUint:
+		return pack.AppendUint(b, v.n)
+	case isMinus:
+		return pack.AppendInt(b, -1-int64(v.n))
+	case isBool:
+		return pack.AppendBool(b, v.n == 1)
+	}
+	return pack.AppendBin(b, v.bytes)
+}
+
+// appendFraction appends a fraction as a whole number with a power of ten, where that is exactly it: what people read
+// off has three places at most, but takes eight bytes that look like chance.
 func appendFraction(b []byte, bits uint64) []byte {
 	if f := math.Float64frombits(bits); f >= 0 && f < 1<<40 {
 		for places, power := range powers {
@@ -176,7 +218,8 @@ func appendFraction(b []byte, bits uint64) []byte {
 
 var powers = [...]float64{1, 10, 100, 1000}
 
-const asBits = 3 // nought with three places: the eight bytes of the fraction follow
+// asBits says that the eight bytes of the fraction follow. It would be nought with three places.
+const asBits = 3
 
 func zigzag(i int64) uint64   { return uint64(i)<<1 ^ uint64(i>>63) }
 func unzigzag(u uint64) int64 { return int64(u>>1) ^ -int64(u&1) }
@@ -185,44 +228,42 @@ func unzigzag(u uint64) int64 { return int64(u>>1) ^ -int64(u&1) }
 type folder struct {
 	dict   *dictionary
 	col    [columns][]byte
-	forms  map[string]int // that are new, with their numbers
-	texts  map[string]int
-	visits map[string]int
-	rows   map[int][][]value // the values of each record, by form
-	order  []int             // forms that occur
+	forms  map[string]int    // new ones, and their numbers
+	texts  map[string]uint64 // likewise
+	visits map[string]uint64
+	rows   map[int][][]value // by form, the values of each of its records
 	last   envelope
 }
 
 // fold folds pieces. Its inverse is unfold.
 func fold(pieces [][]byte, dict *dictionary) *folder {
-	f := &folder{dict: dict, forms: map[string]int{}, texts: map[string]int{}, visits: map[string]int{}, rows: map[int][][]value{}}
+	f := &folder{dict: dict, forms: map[string]int{}, texts: map[string]uint64{}, visits: map[string]uint64{}, rows: map[int][][]value{}}
 	for _, p := range pieces {
 		f.piece(p)
 	}
-	f.bodies()
+	for _, n := range slices.Sorted(maps.Keys(f.rows)) {
+		f.bodies(f.rows[n])
+	}
 	return f
 }
 
 func (f *folder) piece(p []byte) {
-	e, ok := readEnvelope(p)
+	e, body, ok := readEnvelope(p)
 	var form []byte
 	var values []value
 	if ok {
-		in := pack.NewReader(e.body)
-		form = binary.AppendUvarint(AppendPiece(nil, e.kind), e.v)
+		in := pack.NewReader(body)
+		form = binary.AppendUvarint(AppendPiece(nil, []byte(e.kind)), e.v)
 		form, values = split(in, form, nil, events.MaxDepth)
 		ok = in.Done() == nil
 	}
 	if !ok {
-		f.col[colForm] = append(f.col[colForm], 0)
+		f.uint(colForm, 0)
 		f.col[colOdd] = AppendPiece(f.col[colOdd], p)
 		return
 	}
 	n := f.form(form)
-	f.col[colForm] = binary.AppendUvarint(f.col[colForm], uint64(n))
-	if f.rows[n] == nil {
-		f.order = append(f.order, n)
-	}
+	f.uint(colForm, uint64(n))
 	f.rows[n] = append(f.rows[n], values)
 	flags := f.chain(&e) | f.about(&e)
 	f.col[colLow] = append(f.col[colLow], byte(flags))
@@ -230,7 +271,7 @@ func (f *folder) piece(p []byte) {
 	f.last = e
 }
 
-// chain writes what numbers and dates a record.
+// chain writes what identifies, numbers and dates a record.
 func (f *folder) chain(e *envelope) (flags int) {
 	if e.seq != f.last.seq+1 {
 		flags |= flagSeq
@@ -241,15 +282,14 @@ func (f *folder) chain(e *envelope) (flags int) {
 		f.uint(colClock, zigzag(int64(e.clock>>16-f.last.clock>>16)))
 		f.uint(colClock, e.clock&0xffff)
 	}
-	var at [8]byte
-	binary.BigEndian.PutUint64(at[:], e.clock)
-	if !bytes.Equal(e.id[:6], at[:6]) {
+	if at := timeOf(e.clock); !bytes.Equal(e.id[:6], at[:]) {
 		flags |= flagTime
 		f.col[colNumber] = append(f.col[colNumber], e.id[:6]...)
 	}
-	// Of the ten bytes after the time, six bits are always the same.
+	// Of the ten bytes after the time, six bits are the same in every id.
 	flags |= int(e.id[6]&3) << idBits
-	f.col[colIDs] = append(append(f.col[colIDs], e.id[6]<<4&0xc0|e.id[8]&0x3f, e.id[7]), e.id[9:]...)
+	f.col[colIDs] = append(f.col[colIDs], e.id[6]<<4&0xc0|e.id[8]&0x3f, e.id[7])
+	f.col[colIDs] = append(f.col[colIDs], e.id[9:]...)
 	switch d := e.done - f.last.done; {
 	case e.done == int64(e.clock>>16):
 		flags |= flagAtClock
@@ -266,16 +306,24 @@ func (f *folder) chain(e *envelope) (flags int) {
 	return flags
 }
 
+// timeOf is a clock's time as an id has it.
+func timeOf(clock uint64) (at [6]byte) {
+	var b [8]byte
+	binary.BigEndian.PutUint64(b[:], clock)
+	copy(at[:], b[:])
+	return at
+}
+
 // about writes whom and what a record concerns.
 func (f *folder) about(e *envelope) (flags int) {
 	for _, t := range [...]struct {
 		flag      int
-		now, last []byte
+		now, last string
 	}{
 		{flagDevice, e.device, f.last.device}, {flagSite, e.site, f.last.site}, {flagMachine, e.machine, f.last.machine},
-		{flagBy, e.by, f.last.by}, {flagKey, e.key, nil},
+		{flagBy, e.by, f.last.by}, {flagKey, e.key, ""},
 	} {
-		if !bytes.Equal(t.now, t.last) {
+		if t.now != t.last {
 			flags |= t.flag
 			f.uint(colText, f.text(t.now))
 		}
@@ -287,25 +335,21 @@ func (f *folder) about(e *envelope) (flags int) {
 	return flags
 }
 
-// bodies writes the values of the bodies: form by form, place by place, record by record.
-func (f *folder) bodies() {
-	sortInts(f.order)
-	for _, n := range f.order {
-		rows := f.rows[n]
-		for i := range rows[0] {
-			for _, row := range rows {
-				switch v := row[i]; v.is {
-				case isText:
-					f.uint(colTexts2, f.text(v.bytes))
-				case isVisit:
-					f.uint(colVisits2, f.visit(v.bytes))
-				case isSum:
-					f.col[colSums] = append(f.col[colSums], v.bytes...)
-				case isFloat:
-					f.col[colNumbers] = appendFraction(f.col[colNumbers], v.n)
-				default:
-					f.uint(colNumbers, v.n)
-				}
+// bodies writes the values of all records of one form: place by place, and in each the records in order.
+func (f *folder) bodies(rows [][]value) {
+	for i := range rows[0] {
+		for _, row := range rows {
+			switch v := row[i]; v.is {
+			case isText:
+				f.uint(colBodyText, f.text(v.text))
+			case isVisit:
+				f.uint(colBodyVisit, f.visit(v.bytes))
+			case isSum:
+				f.col[colSums] = append(f.col[colSums], v.bytes...)
+			case isFloat:
+				f.col[colBodyNumber] = appendFraction(f.col[colBodyNumber], v.n)
+			default:
+				f.uint(colBodyNumber, v.n)
 			}
 		}
 	}
@@ -313,35 +357,35 @@ func (f *folder) bodies() {
 
 func (f *folder) uint(col int, u uint64) { f.col[col] = binary.AppendUvarint(f.col[col], u) }
 
-// form is the number of a form, from 1: first those of the dictionary, then those of this list.
+// form is the number of a form, from 1: those of the dictionary come first, then those of this list.
 func (f *folder) form(form []byte) int {
 	if n, ok := f.dict.formOf[string(form)]; ok {
 		return n
 	}
 	n, ok := f.forms[string(form)]
 	if !ok {
-		n = len(f.dict.forms) + len(f.forms) + 1
+		n = len(f.dict.shapes) + len(f.forms) + 1
 		f.forms[string(form)] = n
 		f.col[colForms] = AppendPiece(f.col[colForms], form)
 	}
 	return n
 }
 
-// text is the number of a text: 0 for the empty one, then as with form.
-func (f *folder) text(text []byte) uint64 {
-	if len(text) == 0 {
+// text is the number of a text: 0 for the empty one, then those of the dictionary, then those of this list.
+func (f *folder) text(text string) uint64 {
+	if text == "" {
 		return 0
 	}
-	if n, ok := f.dict.textOf[string(text)]; ok {
-		return uint64(n)
+	if n, ok := f.dict.textOf[text]; ok {
+		return n
 	}
-	n, ok := f.texts[string(text)]
+	n, ok := f.texts[text]
 	if !ok {
-		n = len(f.dict.texts) + len(f.texts) + 1
-		f.texts[string(text)] = n
-		f.col[colTexts] = AppendPiece(f.col[colTexts], text)
+		n = uint64(len(f.dict.texts) + len(f.texts) + 1)
+		f.texts[text] = n
+		f.col[colTexts] = AppendPiece(f.col[colTexts], []byte(text))
 	}
-	return uint64(n)
+	return n
 }
 
 // visit is the number of a visit in this list; 0 for none.
@@ -351,20 +395,21 @@ func (f *folder) visit(visit []byte) uint64 {
 	}
 	n, ok := f.visits[string(visit)]
 	if !ok {
-		n = len(f.visits) + 1
+		n = uint64(len(f.visits) + 1)
 		f.visits[string(visit)] = n
 		f.col[colVisits] = append(f.col[colVisits], visit...)
 	}
-	return uint64(n)
+	return n
 }
 
-// frames are the two parts of the folded list: what compresses, and what does not.
-func (f *folder) frames() (dense, random []byte) {
-	for _, c := range f.col[:colIDs] {
+// content is the folded list, in two parts: what compresses and what does not. ok is false where the list needs larger
+// tables than a reader has.
+func (f *folder) content() (dense, random []byte, ok bool) {
+	for _, c := range f.col[:firstRandom] {
 		dense = AppendPiece(dense, c)
 	}
-	for _, c := range f.col[colIDs:] {
+	for _, c := range f.col[firstRandom:] {
 		random = AppendPiece(random, c)
 	}
-	return dense, random
+	return dense, random, len(f.col[colForms]) <= maxNewForms && len(f.texts) <= maxNewTexts
 }

@@ -42,7 +42,7 @@ func play(t testing.TB, worked bool) []push {
 	if len(all) == 0 {
 		t.Fatal("the scenario has no steps")
 	}
-	c := &company{t: t, worked: worked, devices: map[events.DeviceID]*pad{}, named: map[string]entry.Answer{}, byID: map[events.RecordID][]byte{}, random: rand.NewChaCha8([32]byte{1})}
+	c := newCompany(t, worked)
 	var pushes []push
 	for _, s := range all {
 		device := events.DeviceID(s.Device)
@@ -88,6 +88,13 @@ type pad struct {
 	over    map[events.Target][][]byte
 }
 
+func newCompany(t testing.TB, worked bool) *company {
+	return &company{
+		t: t, worked: worked, devices: map[events.DeviceID]*pad{}, named: map[string]entry.Answer{},
+		byID: map[events.RecordID][]byte{}, random: rand.NewChaCha8([32]byte{1}),
+	}
+}
+
 func (c *company) device(id events.DeviceID) *pad {
 	if d := c.devices[id]; d != nil {
 		return d
@@ -116,6 +123,12 @@ func (c *company) record(id events.DeviceID, file string) {
 	if err != nil {
 		c.t.Fatal(err)
 	}
+	c.lines(id, file, b)
+}
+
+// lines records entry lines.
+func (c *company) lines(id events.DeviceID, file string, b []byte) {
+	c.t.Helper()
 	b = named.ReplaceAllFunc(b, func(m []byte) []byte {
 		p := named.FindSubmatch(m)
 		a, ok := c.named[string(p[2])]
@@ -152,6 +165,7 @@ func (c *company) record(id events.DeviceID, file string) {
 		}
 	}
 	if !c.worked {
+		var err error
 		if answers, err = d.writer.Record(bytes.NewReader(b)); err != nil {
 			c.t.Fatalf("%s: %v", file, err)
 		}
@@ -214,5 +228,5 @@ func (d *pad) Keep(plain []byte) (events.Digest, error) {
 	return sha256.Sum256(append(salt[:], plain...)), nil
 }
 
-func (d *pad) Text(events.Digest) ([]byte, bool, error)       { return nil, false, nil }
+func (d *pad) Text(events.Digest) ([]byte, bool, error) { return nil, false, nil }
 func (d *pad) Same(events.Digest, []byte) (bool, error) { return false, nil }

@@ -31,6 +31,7 @@ const (
 	MaxRanges  = 256        // ranges in one answer
 	MaxSeen    = 1 << 10    // bytes of a checkpoint's text
 	MaxReason  = 500        // bytes of a reason in words
+	maxCommit  = 2 << 20    // bytes of a commit record: as many seals and held records as a push can have
 )
 
 // Sentinels. Every error of a Decode function wraps ErrMessage.

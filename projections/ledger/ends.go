@@ -11,7 +11,7 @@ import (
 
 // What widens a volume that was measured, as parts of it.
 const (
-	noState       = 0.02  // nothing says how the machine stood: pump, air, basket, drained
+	noState       = 0.01  // nothing says how the machine stood: pump, air, basket, drained
 	noTemperature = 0.002 // it was not taken to 20 degrees: water between 10 and 30 moves by about as much
 )
 

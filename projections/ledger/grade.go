@@ -161,11 +161,11 @@ func (k *book) find(i int, v view) finding {
 	return judge(&a, k.expected(i))
 }
 
-// said tells whether a span says so by itself, or with a neighbour that leans the same way. A span that a late flow
-// leaves open does neither.
+// said tells whether a span says so by itself, or with a neighbour that leans the same way. One that a late flow leaves
+// open is no such neighbour.
 func (k *book) said(i int, v view) (alone, neighbours bool) {
 	f := k.find(i, v)
-	if k.torn[i] != nil || !f.beyond() {
+	if !f.beyond() {
 		return false, false
 	}
 	for _, j := range [...]int{i - 1, i + 1} {

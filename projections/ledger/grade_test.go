@@ -1,6 +1,7 @@
 package ledger
 
 import (
+	"fmt"
 	"math"
 	"math/rand"
 	"slices"
@@ -310,6 +311,34 @@ func TestRunningOnce(t *testing.T) {
 	}
 }
 
+// Nor is it said again after a long quiet time, when 20 L have become little for each span: 20.5 / (2 * 24) = 0.43.
+func TestRunningLongAgo(t *testing.T) {
+	s := newTale(t)
+	s.visit("2026-04-01", 1, 100, 100, 1)
+	for i := byte(2); i <= 12; i++ {
+		s.visit(fmt.Sprintf("2026-04-%02d", i), i, 80, 80, 1)
+	}
+	s.visit("2026-04-13", 13, 79.5, 79.5, 1)
+	all := s.spans("bath")
+	grade(t, "then", all[1], Say, BySpan)
+	last := all[len(all)-2]
+	is(t, "now", last.Unexplained, 0.5, math.Sqrt2, 1e-6)
+	grade(t, "now", last, None, BySpan)
+}
+
+// The whole and the rest must lean the same way. 40 L are lost and said; then 4 L come three times, u 2.12, none by
+// itself. Those 12 L are beyond 3u = 3 * sqrt(4 * 2.25) = 9 of what lies beside the loss, but nobody can say that fluid came
+// while 28 L are missing.
+func TestRunningBothWays(t *testing.T) {
+	s := newTale(t)
+	for i, l := range []float64{100, 60, 64, 68, 72} {
+		s.visit(fmt.Sprintf("2026-04-%02d", i+1), byte(i+1), l, l, 1.5)
+	}
+	all := s.spans("bath")
+	is(t, "gain", all[7].Unexplained, -4, math.Sqrt(4.5), 1e-6)
+	grade(t, "gain", all[7], None, BySpan)
+}
+
 // Renewing the bath begins a new balance with the departure of its visit, though the renewal is entered after it.
 func TestRunningRenewed(t *testing.T) {
 	for _, c := range []struct {
@@ -335,8 +364,16 @@ func TestRunningRenewed(t *testing.T) {
 			t.Errorf("%s of visit %d: got since %s, from %v, want %s", c.renewed, c.visit, r.Since, r.From, c.from)
 		}
 	}
-	// Renewed after everything: there is nothing to run yet.
+	// Renewed in a visit whose departure is not known: its arrival is of the old bath, whatever the times.
 	s := newTale(t)
+	s.on("2026-04-01T07:00:00Z", 1, &events.BathRenewed{})
+	s.on("2026-04-01T08:00:00Z", 1, volume("arrival", 60, 1))
+	s.visit("2026-04-02", 2, 100, 99, 1)
+	if r := s.fold().Running; r.From.String() != "2026-04-02T08:00:00Z" {
+		t.Errorf("got from %v", r.From)
+	}
+	// Renewed after everything: there is nothing to run yet.
+	s = newTale(t)
 	s.visit("2026-04-01", 1, 100, 60, 1)
 	s.on("2026-04-01T09:00:00Z", 1, &events.BathRenewed{})
 	r := s.fold().Running

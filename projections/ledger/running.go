@@ -46,7 +46,7 @@ func (k *book) renewed(r renewal) int {
 // in it: it leans that way by at least half of what the rest has come to a span.
 func (k *book) raised(i int, v view) bool {
 	first, _ := k.runningFrom(i + 1)
-	if k.torn[i] != nil || first >= i { // of one span there is nothing to run
+	if first >= i { // of one span there is nothing to run
 		return false
 	}
 	whole := k.between(first, i+1, v)

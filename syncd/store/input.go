@@ -1,6 +1,8 @@
 package store
 
 import (
+	"fmt"
+
 	"ullage/events"
 	"ullage/projections"
 )
@@ -55,6 +57,9 @@ func (m *model) input(history func(key string) ([]projections.Arrival, error), i
 	own, err := history(machineKey(id))
 	if err != nil {
 		return in, nil, err
+	}
+	if len(own) == 0 {
+		return in, nil, fmt.Errorf("machine %s: %w", id, ErrNotThere)
 	}
 	in.History = projections.Resolve(own, b)
 	needs := map[string]bool{}

@@ -118,9 +118,6 @@ func (s *Store) asking(ctx context.Context, fn func(*model, querier) error) (err
 func (s *Store) Machine(ctx context.Context, id events.MachineID, b projections.Bounds) (in projections.Input, err error) {
 	err = s.asking(ctx, func(m *model, q querier) error {
 		in, _, err = m.input(func(key string) ([]projections.Arrival, error) { return m.history(q, key) }, id, b)
-		if err == nil && len(in.History.All) == 0 {
-			err = fmt.Errorf("machine %s: %w", id, ErrNotThere)
-		}
 		return err
 	})
 	return in, err

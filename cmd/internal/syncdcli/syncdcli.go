@@ -11,8 +11,8 @@ import (
 	"github.com/spf13/cobra"
 
 	"ullage/cmd/internal/command"
+	"ullage/cmd/internal/desk"
 	"ullage/syncd"
-	"ullage/syncd/trust"
 )
 
 // Main runs the command line and returns the exit status.
@@ -39,9 +39,7 @@ func open(ctx context.Context, dir string, log *slog.Logger) (*syncd.Centre, err
 	if dir == "" {
 		return nil, command.Wrong("name the folder of the centre: --dir D")
 	}
-	return syncd.Open(ctx, syncd.Config{Dir: dir, Log: log, OpenDesk: func(dir string, d trust.Device) (syncd.Desk, error) {
-		return openDesk(log, dir, d)
-	}})
+	return syncd.Open(ctx, syncd.Config{Dir: dir, Log: log, OpenDesk: desk.Opener(log)})
 }
 
 func serve() *cobra.Command {

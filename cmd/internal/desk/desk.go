@@ -1,4 +1,6 @@
-package syncdcli
+// Package desk gives a centre its office's journal and evidence: those of a device, which the centre itself must not
+// import.
+package desk
 
 import (
 	"errors"
@@ -20,9 +22,13 @@ type desk struct {
 	evidence *evidence.Folder
 }
 
-// openDesk opens, and at the first start makes, the desk of a centre's own device in dir. What is damaged in the
-// journal is told, and does not keep the centre from its work.
-func openDesk(log *slog.Logger, dir string, d trust.Device) (syncd.Desk, error) {
+// Opener opens, and at the first start makes, the desk of a centre's own device in dir. What is damaged in the journal
+// is told to log, and does not keep the centre from its work.
+func Opener(log *slog.Logger) func(dir string, d trust.Device) (syncd.Desk, error) {
+	return func(dir string, d trust.Device) (syncd.Desk, error) { return open(log, dir, d) }
+}
+
+func open(log *slog.Logger, dir string, d trust.Device) (syncd.Desk, error) {
 	cfg := journal.Config{Dir: filepath.Join(dir, "journal")}
 	if err := journal.Create(cfg, d.ID, d.Key); err != nil && !errors.Is(err, journal.ErrExists) {
 		return nil, err

@@ -1,0 +1,49 @@
+package wire
+
+import (
+	"slices"
+	"strings"
+
+	"ullage/events"
+	"ullage/events/pack"
+)
+
+// MakeDictionary makes a dictionary of the forms and texts of records, and of the words of all lists.
+func MakeDictionary(records [][]byte) []byte {
+	none := readDictionary(0, []byte{0, 0})
+	var texts []string
+	count := map[string]int{}
+	see := func(text string) {
+		if count[text]++; count[text] == 1 && text != "" {
+			texts = append(texts, text)
+		}
+	}
+	for _, r := range records {
+		e, body, ok := readEnvelope(r)
+		if !ok {
+			panic("wire.MakeDictionary: not a record")
+		}
+		_, values := split(pack.NewReader(body), AppendPiece(nil, []byte(e.kind)), nil, events.MaxDepth)
+		for _, v := range values {
+			if v.is == isText {
+				see(v.text)
+			}
+		}
+	}
+	for _, s := range events.Schemas() {
+		for _, f := range s.Fields {
+			for _, w := range f.Words {
+				see(w)
+			}
+		}
+	}
+	slices.SortStableFunc(texts, func(a, b string) int { return count[b] - count[a] })
+	var list []byte
+	for _, t := range texts {
+		list = AppendPiece(list, []byte(t))
+	}
+	return AppendPiece(AppendPiece(nil, fold(records, none).col[colForms]), list)
+}
+
+// Known tells what the newest dictionary holds.
+func Known() (forms int, texts string) { return len(newest.shapes), strings.Join(newest.texts, " ") }
