@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"strings"
+	"unicode/utf8"
 
 	"ullage/events"
 )
@@ -53,27 +54,39 @@ type Code struct {
 // ErrCode is in every error of ParseCode.
 var ErrCode = errors.New("not a code of enrolment")
 
-const codeMark = "U1"
+const (
+	codeMark = "U1"
+	maxCode  = 4096
+)
+
+var (
+	secretText  = base32.StdEncoding.WithPadding(base32.NoPadding)
+	addressText = base64.RawURLEncoding
+)
 
 // String writes the code as U1-<secret, base32>-<address, base64url>. Its inverse is ParseCode.
 func (c Code) String() string {
-	return codeMark + "-" + base32.StdEncoding.WithPadding(base32.NoPadding).EncodeToString(c.Secret[:]) + "-" +
-		base64.RawURLEncoding.EncodeToString([]byte(c.Address))
+	return codeMark + "-" + secretText.EncodeToString(c.Secret[:]) + "-" + addressText.EncodeToString([]byte(c.Address))
 }
 
-// ParseCode reads a code; spaces around it do not matter.
+// ParseCode reads a code; spaces around it do not matter. Its error wraps ErrCode.
 func ParseCode(s string) (Code, error) {
-	p := strings.SplitN(strings.TrimSpace(s), "-", 3)
-	if len(s) > 4096 || len(p) != 3 || p[0] != codeMark {
+	s = strings.TrimSpace(s)
+	p := strings.SplitN(s, "-", 3)
+	if len(s) > maxCode || len(p) != 3 || p[0] != codeMark {
 		return Code{}, fmt.Errorf("%w: it begins with %s- and has three parts", ErrCode, codeMark)
 	}
-	secret, err := base32.StdEncoding.WithPadding(base32.NoPadding).DecodeString(p[1])
-	if err != nil || len(secret) != 16 {
+	secret, err := secretText.DecodeString(p[1])
+	if err != nil || len(secret) != len(Code{}.Secret) {
 		return Code{}, fmt.Errorf("%w: its second part has 26 letters and digits", ErrCode)
 	}
-	address, err := base64.RawURLEncoding.DecodeString(p[2])
-	if err != nil {
+	address, err := addressText.DecodeString(p[2])
+	if err != nil || len(address) == 0 || !utf8.Valid(address) {
 		return Code{}, fmt.Errorf("%w: its third part is no address", ErrCode)
 	}
-	return Code{[16]byte(secret), string(address)}, nil
+	c := Code{[16]byte(secret), string(address)}
+	if c.String() != s { // the decoders pass over line breaks and the bits that are left over
+		return Code{}, fmt.Errorf("%w: it was changed on the way", ErrCode)
+	}
+	return c, nil
 }

@@ -1,6 +1,7 @@
 package wire
 
 import (
+	"bytes"
 	"crypto/ed25519"
 	"errors"
 
@@ -62,10 +63,9 @@ func DecodeHello(b []byte) (*HelloRequest, error) {
 	}
 	q := &HelloRequest{
 		Seq: events.Seq(in.Uint()), Link: hash(in), Clock: events.Clock(in.Uint()), Receipted: events.Seq(in.Uint()),
-		Software: text(in, events.MaxIdentifier), LogSize: in.Uint(),
+		Software: text(in, events.MaxIdentifier), LogSize: in.Uint(), Signature: bytes.Clone(fixed(in, ed25519.SignatureSize)),
 	}
-	q.Signature = append([]byte(nil), fixed(in, ed25519.SignatureSize)...)
-	return q, done("hello", in)
+	return whole("hello", in, q)
 }
 
 // GateKey is the key by which a gate signs receipts.
@@ -86,8 +86,6 @@ type HelloAnswer struct {
 	Gates      []GateKey
 }
 
-const maxList = 4096
-
 // Encode writes a; its inverse is DecodeHelloAnswer.
 func (a *HelloAnswer) Encode() []byte {
 	b := pack.AppendArray(make([]byte, 0, 256), 9)
@@ -99,9 +97,7 @@ func (a *HelloAnswer) Encode() []byte {
 	b = appendHashes(b, a.Proof)
 	b = pack.AppendArray(b, len(a.Want))
 	for _, r := range a.Want {
-		b = pack.AppendArray(b, 2)
-		b = pack.AppendUint(b, uint64(r.From))
-		b = pack.AppendUint(b, uint64(r.To))
+		b = appendRange(pack.AppendArray(b, 2), r)
 	}
 	b = appendHashes(b, a.Erased)
 	return appendGates(b, a.Gates)
@@ -113,14 +109,13 @@ func DecodeHelloAnswer(b []byte) (*HelloAnswer, error) {
 	if err != nil {
 		return nil, err
 	}
-	a := &HelloAnswer{Seq: events.Seq(in.Uint()), Link: hash(in), Now: events.Millis(in.Int()), Checkpoint: text(in, MaxSeen), Proof: readHashes(in)}
-	for range in.Array(MaxRanges) {
+	a := &HelloAnswer{Seq: events.Seq(in.Uint()), Link: hash(in), Now: millis(in), Checkpoint: text(in, MaxSeen), Proof: each(in, maxList, hash)}
+	a.Want = each(in, MaxRanges, func(in *pack.Reader) Range {
 		fields(in, 2)
-		a.Want = append(a.Want, Range{events.Seq(in.Uint()), events.Seq(in.Uint())})
-	}
-	a.Erased = readHashes(in)
-	a.Gates = readGates(in)
-	return a, done("answer to a hello", in)
+		return readRange(in)
+	})
+	a.Erased, a.Gates = each(in, maxList, hash), readGates(in)
+	return whole("answer to a hello", in, a)
 }
 
 func appendHashes(b []byte, hashes []events.Hash) []byte {
@@ -129,14 +124,6 @@ func appendHashes(b []byte, hashes []events.Hash) []byte {
 		b = appendHash(b, h)
 	}
 	return b
-}
-
-func readHashes(in *pack.Reader) []events.Hash {
-	var hashes []events.Hash
-	for range in.Array(maxList) {
-		hashes = append(hashes, hash(in))
-	}
-	return hashes
 }
 
 func appendGates(b []byte, gates []GateKey) []byte {
@@ -150,13 +137,8 @@ func appendGates(b []byte, gates []GateKey) []byte {
 }
 
 func readGates(in *pack.Reader) []GateKey {
-	var gates []GateKey
-	for range in.Array(maxList) {
+	return each(in, maxList, func(in *pack.Reader) GateKey {
 		fields(in, 2)
-		gates = append(gates, GateKey{device(in), append(ed25519.PublicKey(nil), fixed(in, ed25519.PublicKeySize)...)})
-		if in.Err() != nil {
-			return nil
-		}
-	}
-	return gates
+		return GateKey{device(in), bytes.Clone(fixed(in, ed25519.PublicKeySize))}
+	})
 }

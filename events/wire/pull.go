@@ -14,8 +14,7 @@ type BackRequest struct{ Range Range }
 func (q BackRequest) Encode() []byte {
 	b := pack.AppendArray(nil, 3)
 	b = pack.AppendUint(b, Version)
-	b = pack.AppendUint(b, uint64(q.Range.From))
-	return pack.AppendUint(b, uint64(q.Range.To))
+	return appendRange(b, q.Range)
 }
 
 // DecodeBack reads the request.
@@ -24,8 +23,7 @@ func DecodeBack(b []byte) (BackRequest, error) {
 	if err != nil {
 		return BackRequest{}, err
 	}
-	q := BackRequest{Range{events.Seq(in.Uint()), events.Seq(in.Uint())}}
-	return q, done("back", in)
+	return whole("back", in, BackRequest{readRange(in)})
 }
 
 // BackAnswer is the body of OK: the records from First on, as many as one answer holds.
@@ -52,17 +50,24 @@ func DecodeBackAnswer(b []byte) (BackAnswer, error) {
 	if err != nil {
 		return BackAnswer{}, err
 	}
-	a := BackAnswer{First: events.Seq(in.Uint())}
-	data := in.Bin()
-	if err := done("answer to back", in); err != nil {
-		return BackAnswer{}, err
+	first, data := seq(in), in.Bin()
+	if err := in.Done(); err != nil {
+		return BackAnswer{}, fmt.Errorf("%w: answer to back: %w", ErrMessage, err)
 	}
+	records, err := expandRecords(data, MaxRecords)
+	if err != nil {
+		return BackAnswer{}, fmt.Errorf("answer to back: %w", err)
+	}
+	return BackAnswer{first, records}, nil
+}
+
+// expandRecords reads a squeezed list of at most most records.
+func expandRecords(data []byte, most int) ([][]byte, error) {
 	list, err := Expand(data, MaxPlain)
 	if err != nil {
-		return BackAnswer{}, err
+		return nil, err
 	}
-	a.Records, err = Pieces(list, MaxRecords, events.MaxRecord)
-	return a, err
+	return Pieces(list, most, events.MaxRecord)
 }
 
 // Copy says how far a device's copy of one machine's records goes: up to the message of that sequence in RECORDS.
@@ -91,8 +96,7 @@ func DecodePull(b []byte) (PullRequest, error) {
 	if err != nil {
 		return PullRequest{}, err
 	}
-	q := PullRequest{readPlace(in), readCopies(in)}
-	return q, done("pull", in)
+	return whole("pull", in, PullRequest{readPlace(in), readCopies(in)})
 }
 
 // Pulled is a record of another device, and how it came to the centre.
@@ -113,18 +117,57 @@ type PullAnswer struct {
 	Gates   []GateKey
 }
 
+// arrival tells of a number of records, one after the other in an answer, how they came to the centre.
+type arrival struct {
+	records  uint64
+	received events.Millis
+	commit   events.Hash
+}
+
+func arrivalsOf(records []Pulled) (runs []arrival) {
+	for _, r := range records {
+		if n := len(runs); n > 0 && runs[n-1].received == r.Received && runs[n-1].commit == r.Commit {
+			runs[n-1].records++
+		} else {
+			runs = append(runs, arrival{1, r.Received, r.Commit})
+		}
+	}
+	return runs
+}
+
+func readArrivals(in *pack.Reader) []arrival {
+	runs := each(in, MaxPulled, func(in *pack.Reader) arrival {
+		fields(in, 3)
+		return arrival{in.Uint(), millis(in), hash(in)}
+	})
+	left := uint64(MaxPulled)
+	for i, run := range runs {
+		same := i > 0 && run.received == runs[i-1].received && run.commit == runs[i-1].commit
+		if in.Err() == nil && (run.records == 0 || run.records > left || same) {
+			in.Failf("%d records cannot have arrived so", run.records)
+		}
+		left -= run.records
+	}
+	return runs
+}
+
 // Encode writes a; its inverse is DecodePullAnswer.
 func (a *PullAnswer) Encode() []byte {
-	var list, piece []byte
+	var list []byte
 	for _, r := range a.Records {
-		piece = AppendPulled(piece[:0], r)
-		list = AppendPiece(list, piece)
+		list = AppendPiece(list, r.Record)
 	}
-	b := pack.AppendArray(make([]byte, 0, 1024), 8)
+	runs := arrivalsOf(a.Records)
+	b := pack.AppendArray(make([]byte, 0, 1024), 9)
 	b = pack.AppendUint(b, Version)
 	b = pack.AppendBool(b, a.Reset)
 	b = appendPlace(b, a.Place)
 	b = appendCopies(b, a.Copies)
+	b = pack.AppendArray(b, len(runs))
+	for _, run := range runs {
+		b = pack.AppendUint(pack.AppendArray(b, 3), run.records)
+		b = appendHash(pack.AppendInt(b, int64(run.received)), run.commit)
+	}
 	b = pack.AppendBin(b, Squeeze(list))
 	b = pack.AppendBool(b, a.More)
 	b = pack.AppendArray(b, len(a.Drop))
@@ -136,39 +179,36 @@ func (a *PullAnswer) Encode() []byte {
 
 // DecodePullAnswer reads the body of the answer.
 func DecodePullAnswer(b []byte) (*PullAnswer, error) {
-	in, err := open(b, MaxMessage, 8)
+	in, err := open(b, MaxMessage, 9)
 	if err != nil {
 		return nil, err
 	}
 	a := &PullAnswer{Reset: in.Bool(), Place: readPlace(in), Copies: readCopies(in)}
-	data := in.Bin()
-	a.More = in.Bool()
-	for range in.Array(maxList) {
-		a.Drop = append(a.Drop, events.MachineID(device(in)))
+	runs, data := readArrivals(in), in.Bin()
+	a.More, a.Drop, a.Gates = in.Bool(), each(in, maxList, machine), readGates(in)
+	if err := in.Done(); err != nil {
+		return nil, fmt.Errorf("%w: answer to a pull: %w", ErrMessage, err)
 	}
-	a.Gates = readGates(in)
-	if err := done("answer to a pull", in); err != nil {
-		return nil, err
-	}
-	list, err := Expand(data, MaxPlain)
+	records, err := expandRecords(data, MaxPulled)
 	if err != nil {
-		return nil, err
+		return nil, fmt.Errorf("answer to a pull: %w", err)
 	}
-	pieces, err := Pieces(list, MaxPlain, events.MaxRecord+64)
-	if err != nil {
-		return nil, err
-	}
-	for i, p := range pieces {
-		r, err := DecodePulled(p)
-		if err != nil {
-			return nil, fmt.Errorf("record %d of the answer: %w", i+1, err)
+	for _, run := range runs {
+		if run.records > uint64(len(records)) {
+			return nil, fmt.Errorf("%w: answer to a pull: fewer records than have arrived", ErrMessage)
 		}
-		a.Records = append(a.Records, r)
+		for _, r := range records[:run.records] {
+			a.Records = append(a.Records, Pulled{r, run.received, run.commit})
+		}
+		records = records[run.records:]
+	}
+	if len(records) > 0 {
+		return nil, fmt.Errorf("%w: answer to a pull: more records than have arrived", ErrMessage)
 	}
 	return a, nil
 }
 
-// AppendPulled appends p as [received, commit, record]; its inverse is DecodePulled.
+// AppendPulled appends p as [received, commit, record], as devices keep it; its inverse is DecodePulled.
 func AppendPulled(b []byte, p Pulled) []byte {
 	b = pack.AppendArray(b, 3)
 	b = pack.AppendInt(b, int64(p.Received))
@@ -180,8 +220,8 @@ func AppendPulled(b []byte, p Pulled) []byte {
 func DecodePulled(b []byte) (Pulled, error) {
 	in := pack.NewReader(b)
 	fields(in, 3)
-	p := Pulled{Received: events.Millis(in.Int()), Commit: hash(in), Record: in.Bin()}
-	return p, done("pulled record", in)
+	p := Pulled{Received: millis(in), Commit: hash(in), Record: bin(in, events.MaxRecord)}
+	return whole("pulled record", in, p)
 }
 
 func appendCopies(b []byte, copies []Copy) []byte {
@@ -195,13 +235,10 @@ func appendCopies(b []byte, copies []Copy) []byte {
 }
 
 func readCopies(in *pack.Reader) []Copy {
-	var copies []Copy
-	for range in.Array(maxList) {
+	return each(in, maxList, func(in *pack.Reader) Copy {
 		fields(in, 2)
-		copies = append(copies, Copy{events.MachineID(device(in)), in.Uint()})
-		if in.Err() != nil {
-			return nil
-		}
-	}
-	return copies
+		return Copy{machine(in), in.Uint()}
+	})
 }
+
+func machine(in *pack.Reader) events.MachineID { return events.MachineID(code(in)) }

@@ -1,6 +1,7 @@
 package wire
 
 import (
+	"bytes"
 	"crypto/ed25519"
 	"crypto/sha256"
 	"errors"
@@ -35,8 +36,8 @@ func DecodePush(b []byte) (PushRequest, error) {
 	if err != nil {
 		return PushRequest{}, err
 	}
-	q := PushRequest{events.Seq(in.Uint()), hash(in), readSeals(in), in.Bin()}
-	return q, done("push", in)
+	q := PushRequest{seq(in), hash(in), readSeals(in), in.Bin()}
+	return whole("push", in, q)
 }
 
 func appendSeals(b []byte, seals []events.Seal) []byte {
@@ -57,35 +58,23 @@ func AppendSeal(b []byte, s events.Seal) []byte {
 
 func readSeal(in *pack.Reader) events.Seal {
 	fields(in, 3)
-	s := events.Seal{Seq: events.Seq(in.Uint()), Seen: text(in, MaxSeen)}
-	s.Signature = append([]byte(nil), fixed(in, ed25519.SignatureSize)...)
-	return s
+	return events.Seal{Seq: events.Seq(in.Uint()), Seen: text(in, MaxSeen), Signature: bytes.Clone(fixed(in, ed25519.SignatureSize))}
 }
 
 // DecodeSeal is the inverse of AppendSeal.
 func DecodeSeal(b []byte) (events.Seal, error) {
 	in := pack.NewReader(b)
-	s := readSeal(in)
-	return s, done("seal", in)
+	return whole("seal", in, readSeal(in))
 }
 
-func readSeals(in *pack.Reader) []events.Seal {
-	n := in.Array(MaxSeals)
-	var seals []events.Seal
-	for range n {
-		if in.Err() != nil {
-			return nil
-		}
-		seals = append(seals, readSeal(in))
-	}
-	return seals
-}
+func readSeals(in *pack.Reader) []events.Seal { return each(in, MaxSeals, readSeal) }
 
-// PushAnswer is the body of OK and of Elsewhere: the cursor, up to which everything is stored, and the receipt for it.
+// PushAnswer is the body of OK, Elsewhere and Fork: the cursor, up to which everything is stored, and the receipt for
+// it.
 type PushAnswer struct {
 	Seq     events.Seq
 	Link    events.Hash
-	Receipt []byte // an encoded Receipt; empty while nothing is stored
+	Receipt []byte // an encoded Receipt; empty while nothing is stored, which is while Seq is 0
 }
 
 // Encode writes a; its inverse is DecodePushAnswer.
@@ -97,14 +86,17 @@ func (a PushAnswer) Encode() []byte {
 	return pack.AppendBin(b, a.Receipt)
 }
 
-// DecodePushAnswer reads the body of an answer to a push.
+// DecodePushAnswer reads the body of an answer to a push; Receipt is a part of b.
 func DecodePushAnswer(b []byte) (PushAnswer, error) {
 	in, err := open(b, MaxFrame, 4)
 	if err != nil {
 		return PushAnswer{}, err
 	}
-	a := PushAnswer{events.Seq(in.Uint()), hash(in), in.Bin()}
-	return a, done("answer to a push", in)
+	a := PushAnswer{events.Seq(in.Uint()), hash(in), bin(in, MaxReceipt)}
+	if in.Err() == nil && (a.Seq == 0) != (len(a.Receipt) == 0) {
+		in.Failf("a receipt of %d bytes up to record %d", len(a.Receipt), a.Seq)
+	}
+	return whole("answer to a push", in, a)
 }
 
 // HeldRecord is a record that is stored, but that folds skip until the office lets it in.
@@ -120,14 +112,14 @@ type Commit struct {
 	Device   events.DeviceID
 	Seq      events.Seq // the cursor after it
 	Link     events.Hash
-	Range    Range // the records it brings
-	Seals    []events.Seal
+	Range    Range             // the records it brings
+	Seals    []events.Seal     // ascending
 	Key      ed25519.PublicKey // that the seals hold by
 	Gate     events.DeviceID   // who committed it
 	Received events.Millis
 	Nonce    [16]byte
-	Held     []HeldRecord
-	Original []byte // of a healed range: the device's receipt
+	Held     []HeldRecord // ascending
+	Original []byte       // of a healed range: the device's receipt
 }
 
 // Encode writes c; its inverse is DecodeCommit.
@@ -137,8 +129,7 @@ func (c *Commit) Encode() []byte {
 	b = pack.AppendString(b, string(c.Device))
 	b = pack.AppendUint(b, uint64(c.Seq))
 	b = appendHash(b, c.Link)
-	b = pack.AppendUint(b, uint64(c.Range.From))
-	b = pack.AppendUint(b, uint64(c.Range.To))
+	b = appendRange(b, c.Range)
 	b = appendSeals(b, c.Seals)
 	b = pack.AppendBin(b, c.Key)
 	b = pack.AppendString(b, string(c.Gate))
@@ -156,36 +147,66 @@ func (c *Commit) Encode() []byte {
 
 // DecodeCommit reads a commit record.
 func DecodeCommit(b []byte) (*Commit, error) {
-	in, err := open(b, MaxMessage, 13)
+	in, err := open(b, maxCommit, 13)
 	if err != nil {
 		return nil, err
 	}
 	c := &Commit{
-		Device: device(in), Seq: events.Seq(in.Uint()), Link: hash(in),
-		Range: Range{events.Seq(in.Uint()), events.Seq(in.Uint())}, Seals: readSeals(in),
-		Key:  append(ed25519.PublicKey(nil), fixed(in, ed25519.PublicKeySize)...),
-		Gate: device(in), Received: events.Millis(in.Int()),
+		Device: device(in), Seq: events.Seq(in.Uint()), Link: hash(in), Range: readRange(in), Seals: readSeals(in),
+		Key: bytes.Clone(fixed(in, ed25519.PublicKeySize)), Gate: device(in), Received: millis(in),
 	}
 	copy(c.Nonce[:], fixed(in, len(c.Nonce)))
-	for range in.Array(MaxRecords) {
+	c.Held = each(in, MaxRecords, func(in *pack.Reader) HeldRecord {
 		fields(in, 3)
-		c.Held = append(c.Held, HeldRecord{events.Seq(in.Uint()), hash(in), text(in, MaxReason)})
-		if in.Err() != nil {
-			break
-		}
+		return HeldRecord{events.Seq(in.Uint()), hash(in), text(in, MaxReason)}
+	})
+	c.Original = bytes.Clone(bin(in, MaxReceipt))
+	if err := in.Done(); err != nil {
+		return nil, fmt.Errorf("%w: commit record: %w", ErrMessage, err)
 	}
-	c.Original = append([]byte(nil), in.Bin()...)
-	if err := done("commit record", in); err != nil {
-		return nil, err
-	}
-	if c.Range.From < 1 || c.Range.To < c.Range.From || c.Range.To-c.Range.From >= MaxRecords || c.Seq < c.Range.To {
-		return nil, fmt.Errorf("%w: commit record: records %d to %d with the cursor at %d", ErrMessage, c.Range.From, c.Range.To, c.Seq)
+	if err := c.check(); err != nil {
+		return nil, fmt.Errorf("%w: commit record: %w", ErrMessage, err)
 	}
 	return c, nil
 }
 
-// EncodeStored writes the data of a message in RECORDS: the commit record, then the records, squeezed as a whole. Its
-// inverse is DecodeStored.
+// check holds the parts of a commit record to each other.
+func (c *Commit) check() error {
+	if c.Range.To-c.Range.From >= MaxRecords || c.Seq < c.Range.To {
+		return fmt.Errorf("records %d to %d with the cursor at %d", c.Range.From, c.Range.To, c.Seq)
+	}
+	next := c.Range.From
+	for _, s := range c.Seals {
+		if s.Seq < next || s.Seq > c.Range.To {
+			return fmt.Errorf("a seal at record %d, out of order or outside records %d to %d", s.Seq, c.Range.From, c.Range.To)
+		}
+		next = s.Seq + 1
+	}
+	next = c.Range.From
+	for _, h := range c.Held {
+		if h.Seq < next || h.Seq > c.Range.To {
+			return fmt.Errorf("record %d is held, out of order or outside records %d to %d", h.Seq, c.Range.From, c.Range.To)
+		}
+		next = h.Seq + 1
+	}
+	if len(c.Original) == 0 {
+		return nil
+	}
+	r, err := DecodeReceipt(c.Original)
+	if err == nil && r.Device != c.Device {
+		err = fmt.Errorf("of %s, not of %s", r.Device, c.Device)
+	}
+	if err != nil {
+		return fmt.Errorf("the original receipt: %w", err)
+	}
+	return nil
+}
+
+// EncodeStored writes the data of a message in RECORDS: the commit record, then the records, as one list. Its inverse
+// is DecodeStored.
+//
+// What is kept for ever should need nothing of ours to be read, so it is zstd without a dictionary. Where that takes
+// more than a message holds, as it can only where the push was folded too, it is folded.
 func EncodeStored(c *Commit, records [][]byte) []byte {
 	n := 1 << 10
 	for _, r := range records {
@@ -195,17 +216,24 @@ func EncodeStored(c *Commit, records [][]byte) []byte {
 	for _, r := range records {
 		list = AppendPiece(list, r)
 	}
-	return Squeeze(list)
+	data := squeezePlain(list)
+	if len(data) > MaxStored {
+		return Squeeze(list)
+	}
+	return data
 }
 
 // DecodeStored reads the data of a message in RECORDS. The number of records is held to the commit record's range; the
 // records themselves are not read.
 func DecodeStored(data []byte) (*Commit, [][]byte, error) {
+	if len(data) > MaxMessage {
+		return nil, nil, fmt.Errorf("%w: %d bytes, at most %d are allowed", ErrMessage, len(data), MaxMessage)
+	}
 	list, err := Expand(data, maxExpanded)
 	if err != nil {
 		return nil, nil, err
 	}
-	pieces, err := Pieces(list, MaxRecords+1, MaxMessage)
+	pieces, err := Pieces(list, MaxRecords+1, maxCommit)
 	if err != nil {
 		return nil, nil, err
 	}
@@ -216,10 +244,16 @@ func DecodeStored(data []byte) (*Commit, [][]byte, error) {
 	if err != nil {
 		return nil, nil, err
 	}
-	if n := len(pieces) - 1; uint64(n) != uint64(c.Range.To-c.Range.From)+1 {
-		return nil, nil, fmt.Errorf("%w: %d records, not %d to %d", ErrMessage, n, c.Range.From, c.Range.To)
+	records := pieces[1:]
+	if uint64(len(records)) != uint64(c.Range.To-c.Range.From)+1 {
+		return nil, nil, fmt.Errorf("%w: %d records, not %d to %d", ErrMessage, len(records), c.Range.From, c.Range.To)
 	}
-	return c, pieces[1:], nil
+	for i, r := range records {
+		if len(r) > events.MaxRecord {
+			return nil, nil, fmt.Errorf("%w: record %d has %d bytes, at most %d are allowed", ErrMessage, c.Range.From+events.Seq(i), len(r), events.MaxRecord)
+		}
+	}
+	return c, records, nil
 }
 
 // HashData is the hash of a message's data, as a Place has it.
@@ -275,16 +309,15 @@ func (r *Receipt) Encode() []byte {
 
 // DecodeReceipt reads a receipt; Verify tells whether it holds.
 func DecodeReceipt(b []byte) (*Receipt, error) {
-	in, err := open(b, MaxFrame, 10)
+	in, err := open(b, MaxReceipt, 10)
 	if err != nil {
 		return nil, err
 	}
-	r := &Receipt{
-		Device: device(in), First: events.Seq(in.Uint()), Last: events.Seq(in.Uint()), Link: hash(in),
-		Received: events.Millis(in.Int()), Place: readPlace(in), Checkpoint: text(in, MaxSeen), Gate: device(in),
-	}
-	r.Signature = append([]byte(nil), fixed(in, ed25519.SignatureSize)...)
-	return r, done("receipt", in)
+	r := &Receipt{Device: device(in)}
+	covers := readRange(in)
+	r.First, r.Last, r.Link, r.Received, r.Place = covers.From, covers.To, hash(in), millis(in), readPlace(in)
+	r.Checkpoint, r.Gate, r.Signature = text(in, MaxSeen), device(in), bytes.Clone(fixed(in, ed25519.SignatureSize))
+	return whole("receipt", in, r)
 }
 
 // Wait is a time to wait as an answer carries it.

@@ -172,10 +172,9 @@ func unfold(content []byte, dict *dictionary, most int) ([]byte, error) {
 		if u.failed() {
 			return bad("one of its pieces does not fit")
 		}
-		if len(p)+binary.MaxVarintLen32 > most-len(list) {
+		if list = AppendPiece(list, p); len(list) > most {
 			return bad("it unfolds to more than %d bytes", most)
 		}
-		list = AppendPiece(list, p)
 	}
 	for i := range u.col {
 		if !u.col[i].done() {

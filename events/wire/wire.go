@@ -12,6 +12,8 @@ import (
 	"errors"
 	"fmt"
 	"strings"
+	"unicode"
+	"unicode/utf8"
 
 	"ullage/events"
 	"ullage/events/pack"
@@ -20,18 +22,27 @@ import (
 // Version stands first in every message.
 const Version = 1
 
-// Limits of what a device sends in one push and is sent in one answer.
+// Limits. A push that keeps those of its frame fits into one message of RECORDS, whatever the gate has to say of it.
 const (
-	MaxRecords = 1000       // records in a push
-	MaxFrame   = 512 << 10  // bytes of a request or an answer
-	MaxPlain   = 4 << 20    // bytes of the records in a push, before compression
-	MaxMessage = 1 << 20    // bytes of a message in RECORDS
-	MaxSeals   = MaxRecords // seals in a push: one a record at most
-	MaxPull    = 256 << 10  // bytes of the answer to a pull
-	MaxRanges  = 256        // ranges in one answer
-	MaxSeen    = 1 << 10    // bytes of a checkpoint's text
-	MaxReason  = 500        // bytes of a reason in words
-	maxCommit  = 2 << 20    // bytes of a commit record: as many seals and held records as a push can have
+	MaxRecords = 1000              // records in a push
+	MaxFrame   = 512 << 10         // bytes of a request, and of the body of an answer but for a pull's
+	MaxPlain   = 4 << 20           // bytes of a list of records, expanded
+	MaxMessage = 1 << 20           // bytes of an answer, and of a message in RECORDS with its headers
+	MaxStored  = MaxMessage - 1024 // bytes of the data of a message in RECORDS: the rest is for the headers
+	MaxSeals   = MaxRecords        // seals in a push: one a record at most
+	MaxPull    = 256 << 10         // bytes of records that a pull is answered with, as long as one message fits
+	MaxPulled  = 8192              // records in the answer to a pull
+	MaxRanges  = 256               // ranges in one answer
+	MaxSeen    = 1 << 10           // bytes of a checkpoint's text
+	MaxReceipt = 2 << 10           // bytes of a receipt
+	MaxReason  = 500               // bytes of a reason in words
+	MaxWait    = 24 * 60 * 60_000  // milliseconds that an answer may ask to wait
+)
+
+const (
+	maxStatus = 16       // bytes of a status
+	maxList   = 16 << 10 // elements of a list whose size the business decides
+	maxCommit = 2 << 20  // bytes of a commit record: as many seals and held records as a push can have
 )
 
 // Sentinels. Every error of a Decode function wraps ErrMessage.
@@ -72,9 +83,18 @@ func ParseUp(subject string) (events.DeviceID, Verb, error) {
 // InboxPrefix begins every subject on which a device receives; the gate answers nowhere else.
 func InboxPrefix(device events.DeviceID) string { return "inbox." + string(device) }
 
-// OwnInbox tells whether reply lies in the inbox of device.
+// OwnInbox tells whether reply is a subject in the inbox of device, on which one can publish.
 func OwnInbox(device events.DeviceID, reply string) bool {
-	return strings.HasPrefix(reply, InboxPrefix(device)+".")
+	rest, ok := strings.CutPrefix(reply, InboxPrefix(device)+".")
+	if !ok {
+		return false
+	}
+	for token := range strings.SplitSeq(rest, ".") {
+		if token == "" || token == "*" || token == ">" || strings.ContainsFunc(token, unicode.IsSpace) {
+			return false
+		}
+	}
+	return true
 }
 
 // PushSubject is where the pushes of a device are stored.
@@ -93,7 +113,7 @@ func ParsePush(subject string) (events.DeviceID, error) {
 type Stream struct {
 	Name       string
 	Subjects   []string
-	MaxMsgSize int32
+	MaxMsgSize int32 // bytes, headers included
 	DenyDelete bool
 	DenyPurge  bool
 }
@@ -130,6 +150,18 @@ func readPlace(in *pack.Reader) Place {
 // Range is a stretch of a device's records, both ends included.
 type Range struct{ From, To events.Seq }
 
+func appendRange(b []byte, r Range) []byte {
+	return pack.AppendUint(pack.AppendUint(b, uint64(r.From)), uint64(r.To))
+}
+
+func readRange(in *pack.Reader) Range {
+	r := Range{events.Seq(in.Uint()), events.Seq(in.Uint())}
+	if in.Err() == nil && (r.From < 1 || r.To < r.From) {
+		in.Failf("there are no records %d to %d", r.From, r.To)
+	}
+	return r
+}
+
 // Status says how an answer is meant.
 type Status string
 
@@ -148,13 +180,13 @@ type Answer struct {
 	Status Status
 	Wait   events.Millis // Busy: how long to wait before the next try
 	At     events.Seq    // Refused: the record that is the reason; 0 for none
-	Reason string        // in words
+	Reason string        // in words, as Reason makes them
 	Body   []byte
 }
 
 // Encode writes a; its inverse is DecodeAnswer.
 func (a Answer) Encode() []byte {
-	b := pack.AppendArray(make([]byte, 0, 64+len(a.Body)), 6)
+	b := pack.AppendArray(make([]byte, 0, 64+len(a.Reason)+len(a.Body)), 6)
 	b = pack.AppendUint(b, Version)
 	b = pack.AppendString(b, string(a.Status))
 	b = pack.AppendUint(b, uint64(a.Wait))
@@ -163,35 +195,55 @@ func (a Answer) Encode() []byte {
 	return pack.AppendBin(b, a.Body)
 }
 
-// DecodeAnswer reads an answer, whose body is a part of b.
+// DecodeAnswer reads an answer, whose body is a part of b. A status that is not known here is no error.
 func DecodeAnswer(b []byte) (Answer, error) {
 	in, err := open(b, MaxMessage, 6)
 	if err != nil {
 		return Answer{}, err
 	}
-	a := Answer{Status(in.String()), events.Millis(in.Uint()), events.Seq(in.Uint()), in.String(), in.Bin()}
-	return a, done("answer", in)
+	a := Answer{Status: Status(text(in, maxStatus))}
+	wait := in.Uint()
+	if wait > MaxWait {
+		in.Failf("a wait of %d ms, at most %d are allowed", wait, MaxWait)
+	}
+	a.Wait, a.At, a.Reason, a.Body = events.Millis(wait), events.Seq(in.Uint()), text(in, MaxReason), in.Bin()
+	return whole("answer", in, a)
 }
 
-// open begins a message of n fields, the version included, which it reads.
+// Reason makes a text what a reason may be: valid UTF-8, and not too long.
+func Reason(s string) string {
+	s = strings.ToValidUTF8(s, "?")
+	for len(s) > MaxReason {
+		_, w := utf8.DecodeLastRuneInString(s)
+		s = s[:len(s)-w]
+	}
+	return s
+}
+
+// open begins a message of n fields, the version included, which it reads. The version is looked at before the number
+// of fields, so that a later version is told for what it is.
 func open(b []byte, most, n int) (*pack.Reader, error) {
 	if len(b) > most {
 		return nil, fmt.Errorf("%w: %d bytes, at most %d are allowed", ErrMessage, len(b), most)
 	}
 	in := pack.NewReader(b)
-	fields(in, n)
+	m := in.Array(len(b))
 	if v := in.Uint(); in.Err() == nil && v != Version {
 		in.Failf("version %d is not known here", v)
+	}
+	if in.Err() == nil && m != n {
+		in.Failf("%d fields, not %d", m, n)
 	}
 	return in, nil
 }
 
-// done ends a message.
-func done(what string, in *pack.Reader) error {
+// whole ends a message: m, or nothing of it where there was an error.
+func whole[M any](what string, in *pack.Reader, m M) (M, error) {
 	if err := in.Done(); err != nil {
-		return fmt.Errorf("%w: %s: %w", ErrMessage, what, err)
+		var none M
+		return none, fmt.Errorf("%w: %s: %w", ErrMessage, what, err)
 	}
-	return nil
+	return m, nil
 }
 
 // fields reads the header of an array of exactly n elements.
@@ -199,6 +251,15 @@ func fields(in *pack.Reader, n int) {
 	if m := in.Array(n); in.Err() == nil && m != n {
 		in.Failf("%d fields, not %d", m, n)
 	}
+}
+
+// each reads an array of at most most elements.
+func each[E any](in *pack.Reader, most int, read func(*pack.Reader) E) []E {
+	var list []E
+	for n := in.Array(most); n > 0 && in.Err() == nil; n-- {
+		list = append(list, read(in))
+	}
+	return list
 }
 
 func appendHash(b []byte, h events.Hash) []byte { return pack.AppendBin(b, h[:]) }
@@ -223,6 +284,16 @@ func fixed(in *pack.Reader, n int) []byte {
 	return p
 }
 
+// bin reads a binary of at most most bytes.
+func bin(in *pack.Reader, most int) []byte {
+	p := in.Bin()
+	if len(p) > most {
+		in.Failf("%d bytes, at most %d are allowed", len(p), most)
+		return nil
+	}
+	return p
+}
+
 // text reads a string of at most most bytes.
 func text(in *pack.Reader, most int) string {
 	p := in.StringBytes()
@@ -233,12 +304,34 @@ func text(in *pack.Reader, most int) string {
 	return string(p)
 }
 
-func device(in *pack.Reader) events.DeviceID {
+// seq reads the number of a record, from 1.
+func seq(in *pack.Reader) events.Seq {
+	u := in.Uint()
+	if in.Err() == nil && u == 0 {
+		in.Failf("numbers of records begin with 1")
+	}
+	return events.Seq(u)
+}
+
+// millis reads a time of the years that a record may state.
+func millis(in *pack.Reader) events.Millis {
+	at := events.Millis(in.Int())
+	if at < events.MinMillis || at > events.MaxMillis {
+		in.Failf("%d ms is outside the years 1 to 9999", at)
+		return 0
+	}
+	return at
+}
+
+// code reads an identifier.
+func code(in *pack.Reader) string {
 	s := text(in, events.MaxIdentifier)
 	if in.Err() == nil {
 		if err := events.CheckIdentifier(s); err != nil {
-			in.Failf("device: %v", err)
+			in.Failf("%v", err)
 		}
 	}
-	return events.DeviceID(s)
+	return s
 }
+
+func device(in *pack.Reader) events.DeviceID { return events.DeviceID(code(in)) }

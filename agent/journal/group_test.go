@@ -1,0 +1,187 @@
+package journal
+
+import (
+	"errors"
+	"fmt"
+	"sync"
+	"testing"
+
+	"ullage/events"
+)
+
+// slowFS counts the syncs of files, and holds each until it is let go.
+type slowFS struct {
+	FS
+	mu    sync.Mutex
+	syncs int
+	gate  chan struct{} // nil: let all go
+}
+
+func (s *slowFS) wrap(f File, err error) (File, error) {
+	if err != nil {
+		return nil, err
+	}
+	return &slowFile{f, s}, nil
+}
+
+func (s *slowFS) OpenWrite(name string) (File, error) { return s.wrap(s.FS.OpenWrite(name)) }
+
+type slowFile struct {
+	File
+	s *slowFS
+}
+
+func (f *slowFile) Sync() error {
+	f.s.mu.Lock()
+	f.s.syncs++
+	gate := f.s.gate
+	f.s.mu.Unlock()
+	if gate != nil {
+		<-gate
+	}
+	return f.File.Sync()
+}
+
+// One append syncs once; many at the same time share one.
+func TestSharedSync(t *testing.T) {
+	layer := &slowFS{FS: newMemFS()}
+	cfg := Config{Dir: "j", FS: layer}
+	mustCreate(t, cfg)
+	j, _ := mustOpen(t, cfg)
+	defer j.Close()
+	for range 10 {
+		before := layer.syncs
+		mustAppend(t, j, records(3, 0, 10))
+		if n := layer.syncs - before; n != 1 {
+			t.Fatalf("one append syncs %d times", n)
+		}
+	}
+
+	layer.gate = make(chan struct{})
+	before := layer.syncs
+	var wg sync.WaitGroup
+	const many = 40
+	lined := make(chan struct{}, many)
+	for range many {
+		wg.Go(func() {
+			_, err := j.Append(func(head events.Head) ([]Frame, error) {
+				defer func() { lined <- struct{}{} }()
+				return records(1, 1, 10)(head)
+			})
+			if err != nil {
+				t.Error(err)
+			}
+		})
+	}
+	for range many { // all are built while the first sync is held
+		<-lined
+	}
+	for waiting := 0; waiting < many-1; {
+		j.mu.RLock()
+		waiting = 0
+		for _, b := range []*batch{j.waiting, j.flying} {
+			if b != nil {
+				waiting += len(b.items)
+			}
+		}
+		j.mu.RUnlock()
+	}
+	close(layer.gate)
+	wg.Wait()
+	if n := layer.syncs - before; n > 3 {
+		t.Fatalf("%d appends at the same time took %d syncs", many, n)
+	}
+	if got, _, err := readAll(j); err != nil || len(got) != 30+many {
+		t.Fatalf("%d records, %v", len(got), err)
+	}
+}
+
+// Many append, read and look up at the same time, over many segments.
+func TestConcurrent(t *testing.T) {
+	cfg := Config{Dir: t.TempDir(), SegmentBytes: 8 << 10}
+	mustCreate(t, cfg)
+	j, _ := mustOpen(t, cfg)
+	var wg sync.WaitGroup
+	for g := range 4 {
+		wg.Go(func() {
+			for i := range 60 {
+				key := fmt.Sprintf("k-%d-%d", g, i)
+				head, err := j.Append(func(head events.Head) ([]Frame, error) {
+					if _, _, ok, err := j.ByKey(key); ok || err != nil {
+						return nil, fmt.Errorf("%s is there already: %w", key, err)
+					}
+					return []Frame{{Record, makeRecord(head.Seq+1, g<<16|i, key, 100)}}, nil
+				})
+				if err != nil {
+					t.Error(err)
+					return
+				}
+				if seq, _, ok, err := j.ByKey(key); err != nil || !ok || seq != head.Seq {
+					t.Errorf("%s: %d, %v, %v, not %d", key, seq, ok, err, head.Seq)
+				}
+			}
+		})
+		wg.Go(func() {
+			for range 10 {
+				if _, gaps, err := readUntil(j); err != nil || len(gaps) > 0 {
+					t.Error(gaps, err)
+				}
+				r, err := OpenRead(cfg)
+				if err != nil {
+					t.Error(err)
+					return
+				}
+				if _, gaps, err := readAll(r); err != nil || len(gaps) > 0 {
+					t.Errorf("reader: gaps %v, %v", gaps, err)
+				}
+				r.Close()
+			}
+		})
+	}
+	wg.Wait()
+	if got, _, err := readAll(j); err != nil || len(got) != 240 {
+		t.Fatalf("%d records, %v", len(got), err)
+	}
+	mustClose(t, j)
+}
+
+// readUntil scans up to the head at the time of the call, while more is appended.
+func readUntil(j *Journal) (n int, gaps []Range, err error) {
+	want := j.Head().Seq
+	err = j.Scan(1, func(seq events.Seq, record []byte) error {
+		n++
+		if int(seq) != n {
+			return fmt.Errorf("scan gave %d, not %d", seq, n)
+		}
+		return nil
+	})
+	if err == nil && n < int(want) {
+		err = fmt.Errorf("scan ended at %d, the head was %d", n, want)
+	}
+	return n, nil, err
+}
+
+// A sync that fails stops the journal for good; what waits on it fails too, and is told the cause.
+func TestStopped(t *testing.T) {
+	mem := newMemFS()
+	layer := &faultFS{FS: mem, at: -1}
+	cfg := storyConfig(layer)
+	mustCreate(t, cfg)
+	j, _ := mustOpen(t, cfg)
+	head := mustAppend(t, j, records(2, 0, 0))
+	layer.err = errors.New("the cable")
+	layer.at, layer.always = layer.calls+1, false // the write goes well, the sync does not
+	if _, err := j.Append(records(1, 0, 0)); !errors.Is(err, ErrStopped) || !errors.Is(err, layer.err) {
+		t.Fatalf("a failed sync: %v", err)
+	}
+	if _, err := j.Append(records(1, 0, 0)); !errors.Is(err, ErrStopped) || !errors.Is(err, layer.err) {
+		t.Fatalf("the append after it: %v", err)
+	}
+	if j.Head() != head {
+		t.Fatalf("the head moved to %+v", j.Head())
+	}
+	if got, _, err := readAll(j); err != nil || len(got) != 2 {
+		t.Fatalf("reading: %d, %v", len(got), err)
+	}
+	mustClose(t, j)
+}
