@@ -1,7 +1,6 @@
 package agent
 
 import (
-	"bytes"
 	"maps"
 	"net/http"
 	"slices"
@@ -14,16 +13,12 @@ import (
 // servePage shows the plain page.
 func (d *Device) servePage(w http.ResponseWriter, _ *http.Request) {
 	data, err := d.page()
-	var b bytes.Buffer
-	if err == nil {
-		err = page.Render(&b, data) // whole, before any of it is sent
-	}
 	if err != nil {
 		d.failed(w, err)
 		return
 	}
 	w.Header().Set("Content-Type", "text/html; charset=utf-8")
-	w.Write(b.Bytes())
+	w.Write(page.Render(data))
 }
 
 // page is what the page shows now.

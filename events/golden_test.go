@@ -15,6 +15,7 @@ import (
 	"testing"
 
 	"ullage/events"
+	"ullage/events/pack"
 )
 
 // A golden file is one encoded record of one kind and version. What was once released is read for ever, so -update only
@@ -171,7 +172,7 @@ func goldenRecord(t *testing.T, i int, b events.Body) events.Record {
 	if err != nil {
 		t.Fatal(err)
 	}
-	at := events.Millis(1772438700000 + i*60_000)
+	at := 1772438700000 + events.Millis(i)*60_000
 	r := events.Record{
 		ID: events.NewRecordID(at, [10]byte{byte(i), 0xff, 2, 0xff, 4, 5, 6, 7, 8, 9}), Device: "tab-1", Seq: events.Seq(i*i*i + 1), Clock: events.ClockOf(at, uint16(i)),
 		Done: at - 45_250, Zone: 60, Kind: b.Kind(), V: events.Newest(b.Kind()), Body: body,
@@ -363,7 +364,7 @@ func reencode(t testing.TB, b []byte) []byte {
 	return again
 }
 
-// TestGoldenCut cuts every golden record at every byte.
+// TestGoldenCut cuts every golden record, and its body, at every byte, and lets the body go on for one more.
 func TestGoldenCut(t *testing.T) {
 	for _, g := range goldens(t) {
 		for n := range g.bytes {
@@ -375,9 +376,17 @@ func TestGoldenCut(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
+		s, _ := events.SchemaOf(r.Kind, r.V)
+		bad := [][]byte{append(bytes.Clone(r.Body), 0xc2)}
 		for n := range r.Body {
-			if _, err := events.DecodeBody(r.Kind, r.V, r.Body[:n]); err == nil {
-				t.Fatalf("%s: body cut after %d bytes decodes", g.name, n)
+			bad = append(bad, r.Body[:n])
+		}
+		for _, b := range bad {
+			if _, err := events.DecodeBody(r.Kind, r.V, b); !errors.Is(err, pack.ErrForm) {
+				t.Fatalf("%s: a body of %d bytes in place of %d: got %v, want pack.ErrForm", g.name, len(b), len(r.Body), err)
+			}
+			if err := s.CheckForm(b); !errors.Is(err, pack.ErrForm) {
+				t.Fatalf("%s: CheckForm of %d bytes in place of %d: got %v, want pack.ErrForm", g.name, len(b), len(r.Body), err)
 			}
 		}
 	}

@@ -93,7 +93,7 @@ func (f *Folder) Keep(plain []byte) (events.Digest, error) {
 	if err := f.put(f.keyFile(d), appendKey(nil, d, s)); err != nil {
 		return events.Digest{}, fmt.Errorf("keep evidence: %w", err)
 	}
-	if err := f.put(f.pieceFile(d), s.seal(d, plain)); err != nil {
+	if err := f.put(f.pieceFile(d), s.seal(plain)); err != nil {
 		return events.Digest{}, fmt.Errorf("keep evidence: %w", err)
 	}
 	return d, nil

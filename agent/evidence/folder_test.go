@@ -265,7 +265,7 @@ func TestDamage(t *testing.T) {
 func TestOtherContent(t *testing.T) {
 	var s secret
 	d := s.digest([]byte("mine"))
-	if plain, why := s.open(d, s.seal(d, []byte("other"))); why == "" || plain != nil {
+	if plain, why := s.open(d, s.seal([]byte("other"))); why == "" || plain != nil {
 		t.Errorf("opened to %q", plain)
 	}
 }
@@ -302,6 +302,9 @@ func TestFailures(t *testing.T) {
 					t.Errorf("step %d: Keep = %v, %v", n, d, err)
 				}
 			}()
+			if left, err := os.ReadDir(f.unfinished()); err != nil || !crash && len(left) > 0 {
+				t.Errorf("step %d: %d half written files are left, %v", n, len(left), err)
+			}
 			f = open(t, dir)
 			want(t, f, first, "before", true)
 			for _, name := range files(t, dir) {

@@ -40,16 +40,14 @@ func (s *secret) digest(plain []byte) events.Digest {
 // A key encrypts one piece and nothing else, ever, so the nonce can be fixed.
 var nonce [chacha20poly1305.NonceSize]byte
 
-func bound(d events.Digest) []byte { return append([]byte(magicPiece), d[:]...) }
-
 // seal makes the content of a piece's file. Its inverse is open.
-func (s *secret) seal(d events.Digest, plain []byte) []byte {
+func (s *secret) seal(plain []byte) []byte {
 	aead, err := chacha20poly1305.New(s.key[:])
 	if err != nil {
 		panic("evidence.seal: " + err.Error()) // the key has the right size
 	}
 	b := append(make([]byte, 0, overhead+len(plain)), magicPiece...)
-	return aead.Seal(b, nonce[:], plain, bound(d))
+	return aead.Seal(b, nonce[:], plain, nil)
 }
 
 // open reads the content of a piece's file, or says why it is not what seal made.
@@ -62,7 +60,7 @@ func (s *secret) open(d events.Digest, b []byte) (plain []byte, why string) {
 	if err != nil {
 		panic("evidence.open: " + err.Error())
 	}
-	plain, err = aead.Open(nil, nonce[:], sealed, bound(d))
+	plain, err = aead.Open(nil, nonce[:], sealed, nil)
 	if err != nil {
 		return nil, "its bytes are not those that were written"
 	}

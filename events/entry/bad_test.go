@@ -1,6 +1,7 @@
 package entry
 
 import (
+	"errors"
 	"strconv"
 	"strings"
 	"testing"
@@ -164,33 +165,54 @@ func TestBadLines(t *testing.T) {
 	}
 }
 
-// A record that would be too large is refused, with all that its envelope and what is filled in will take.
+// A record that would be too large is refused, whatever its number and what is filled in will take.
 func TestTooLarge(t *testing.T) {
 	r := newRig("office-1", true)
-	tank := func(name string, depth int) string {
-		var rows []string
-		for i := range depth {
-			rows = append(rows, `{"depth_mm":`+strconv.Itoa(i)+`,"l":`+strconv.Itoa(i)+`}`)
+	tank := func(name string, rows int) string {
+		table := make([]string, rows)
+		for i := range table {
+			table[i] = `{"depth_mm":` + strconv.Itoa(i) + `,"l":` + strconv.Itoa(i) + `}`
 		}
-		return `{"tank":"` + name + `","shape":"strapped","table":[` + strings.Join(rows, ",") + `]}`
+		return `{"tank":"` + name + `","shape":"strapped","table":[` + strings.Join(table, ",") + `]}`
 	}
-	entered := func(last int) string {
+	entered := func(last, pad int) string {
 		tanks := []string{tank("a", 512), tank("b", 512), tank("c", 512), tank("d", 512), tank("e", last)}
-		return `{"kind":"machine.entered","machine":"m","body":{"class":"c","tanks":[` + strings.Join(tanks, ",") + `]}}`
+		return `{"class":"c","serial":"` + strings.Repeat("x", pad) + `","tanks":[` + strings.Join(tanks, ",") + `]}`
 	}
-	lo, hi := 2, 512
-	if bad := r.refuse(t, entered(hi)); bad.Field != "body" || !strings.Contains(bad.Want, "64 KiB") {
-		t.Fatalf("got %v", bad)
-	}
-	for hi-lo > 1 { // the largest that is taken
-		mid := (lo + hi) / 2
-		if _, err := r.Record(strings.NewReader(entered(mid))); err == nil {
-			lo = mid
-		} else {
-			hi = mid
+	record := func(line string) bool {
+		t.Helper()
+		_, err := r.Record(strings.NewReader(line))
+		var bad *LineError
+		if err != nil && (!errors.As(err, &bad) || bad.Field != "body" || !strings.Contains(bad.Want, "64 KiB")) {
+			t.Fatalf("got %v", err)
 		}
+		return err == nil
 	}
-	if n := len(r.journal.records[len(r.journal.records)-1]); n > events.MaxRecord || n < events.MaxRecord-100 {
-		t.Errorf("the largest record that is taken has %d bytes", n)
+	first := func(last, pad int) bool {
+		return record(sprint("kind", "machine.entered", "machine", "m", "body", entered(last, pad)))
+	}
+	id := r.record(t, `{"kind":"machine.entered","body":{"class":"c"}}`)[0].ID.String()
+	again := func(last, pad int) bool { return record(amend(id, `"body":`+entered(last, pad))) }
+	for _, try := range []func(last, pad int) bool{first, again} {
+		lo, hi := 2, 512
+		for hi-lo > 1 { // the most rows that are taken
+			if mid := (lo + hi) / 2; try(mid, 1) {
+				lo = mid
+			} else {
+				hi = mid
+			}
+		}
+		taken := 0
+		for pad := 1; pad <= 80; pad++ {
+			if try(lo, pad) {
+				taken++
+			}
+		}
+		if taken == 0 || taken == 80 {
+			t.Errorf("%d of 80 are taken", taken)
+		}
+		if n := len(r.journal.records[len(r.journal.records)-1]); n > events.MaxRecord || n < events.MaxRecord-30 {
+			t.Errorf("the largest record that is taken has %d bytes", n)
+		}
 	}
 }

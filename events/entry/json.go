@@ -316,7 +316,7 @@ func (p *parser) escape() (rune, error) {
 
 // hex reads \uXXXX at a place without going past it.
 func (p *parser) hex(at int) (rune, bool) {
-	if at+6 > len(p.s) || p.s[at] != '\\' || p.s[at+1] != 'u' || strings.ContainsAny(p.s[at+2:at+6], "+-_") {
+	if at+6 > len(p.s) || p.s[at] != '\\' || p.s[at+1] != 'u' {
 		return 0, false
 	}
 	u, err := strconv.ParseUint(p.s[at+2:at+6], 16, 16)

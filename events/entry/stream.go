@@ -17,7 +17,7 @@ func (w *Writer) Record(lines io.Reader) ([]Answer, error) {
 		return nil, err
 	}
 	// Reading may take as long as a person types; nobody else waits for that.
-	texts, err := readAll(lines)
+	texts, err := readAll(lines, MaxLines, MaxInput)
 	if err != nil {
 		return nil, err
 	}
@@ -73,7 +73,8 @@ type numbered struct {
 	text []byte
 }
 
-func readAll(r io.Reader) ([]numbered, error) {
+// readAll reads lines of a bounded number and size.
+func readAll(r io.Reader, most, mostBytes int) ([]numbered, error) {
 	lines := newLineReader(r)
 	var all []numbered
 	size := 0
@@ -85,8 +86,8 @@ func readAll(r io.Reader) ([]numbered, error) {
 		if err != nil {
 			return nil, err
 		}
-		if size += len(l.text); size > MaxInput || len(all) == MaxLines {
-			return nil, &LineError{Line: l.n, Want: fmt.Sprintf("one call takes at most %d lines and %d bytes; give the rest in another", MaxLines, MaxInput)}
+		if size += len(l.text); size > mostBytes || len(all) == most {
+			return nil, &LineError{Line: l.n, Want: fmt.Sprintf("one call takes at most %d lines and %d bytes; give the rest in another", most, mostBytes)}
 		}
 		all = append(all, l)
 	}

@@ -149,6 +149,16 @@ func TestSessionAfterFailure(t *testing.T) {
 	}
 }
 
+func TestReadAll(t *testing.T) {
+	for in, line := range map[string]int{"ab\n\ncd\nef": 0, "a\nb\n\nc\nd": 5, "abc\ndefg": 2} {
+		all, err := readAll(strings.NewReader(in), 3, 6)
+		var bad *LineError
+		if line == 0 && (err != nil || len(all) != 3) || line > 0 && (!errors.As(err, &bad) || bad.Line != line || !strings.Contains(bad.Want, "3 lines and 6 bytes")) {
+			t.Errorf("%q: %v, %v", in, all, err)
+		}
+	}
+}
+
 func TestLineEnds(t *testing.T) {
 	r := newRig("tab-1", false)
 	a, err := r.Record(strings.NewReader("\xef\xbb\xbf" + note("a") + "\r\n\r\n" + note("b") + "\r\n"))

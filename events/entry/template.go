@@ -118,10 +118,7 @@ type matcher struct {
 
 // match tells whether the template, filled, is the body. The field over is no content: we fill it.
 func (t *template) match(body []byte, m matcher) (bool, error) {
-	n, rest := withoutOver(body, t.over >= 0)
-	if n != t.n {
-		return false, nil
-	}
+	rest := fields(body, t.over >= 0)
 	// Both are canonical: as long as all before is equal, a hole begins at the same place in both.
 	take := func(n int) []byte {
 		if len(rest) < n {
@@ -163,30 +160,23 @@ func (t *template) match(body []byte, m matcher) (bool, error) {
 	return bytes.Equal(rest, t.bytes[at:]), nil
 }
 
-// withoutOver splits a body into the number of its fields and their bytes, leaving out the field over if strip is set.
-func withoutOver(body []byte, strip bool) (int, []byte) {
+// fields are the bytes of a body after its map's header; strip leaves out the field over.
+func fields(body []byte, strip bool) []byte {
 	in := pack.NewReader(body)
 	n := in.Map(len(body))
-	start := in.Offset()
 	if !strip {
-		return n, body[start:]
+		return body[in.Offset():]
 	}
 	rest := make([]byte, 0, len(body))
-	left := n
 	for range n {
 		from := in.Offset()
 		key := in.String()
 		in.Skip(events.MaxDepth)
-		if in.Err() != nil {
-			return -1, nil
+		if key != "over" {
+			rest = append(rest, body[from:in.Offset()]...)
 		}
-		if key == "over" {
-			left--
-			continue
-		}
-		rest = append(rest, body[from:in.Offset()]...)
 	}
-	return left, rest
+	return rest
 }
 
 // overOf lists the corrections that a correction says it stands over.

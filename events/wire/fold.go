@@ -40,24 +40,25 @@ const (
 
 const firstRandom = colIDs
 
-// Flags of a record.
+// Flags of a record. Where one is not set, the record is as the one before lets expect.
 const (
-	flagDevice  = 1 << iota // device is given; else it is that of the record before
-	flagSeq                 // seq is given; else it is the next
-	flagClock               // clock is given; else it is the next
+	flagSeq     = 1 << iota // given; else the next
+	flagClock               // given; else the next
 	flagTime                // the time in the id is given; else it is the clock's
-	flagAtClock             // done is the clock's time; else it is given
-	flagMillis              // done is given in milliseconds; else in seconds
-	flagZone                // and so on: given; else as before
+	flagAtClock             // done is the clock's time; else it is given,
+	flagMillis              // in milliseconds, or else in seconds
+	flagZone                // from here on: given; else as before
+	flagDevice
 	flagSite
 	flagMachine
-	flagVisit
 	flagBy
 	flagKey // given; else empty
+	flagVisit
 	flagsEnd
-)
 
-const idBits = 12 // above the flags, two bits of the id
+	idBits   = 12 // above the flags, two bits of the id
+	allFlags = flagsEnd<<2 - 1
+)
 
 // envelope is what a record has beside its body.
 type envelope struct {

@@ -13,7 +13,7 @@ import (
 
 func encoder(options ...zstd.EOption) *sync.Pool {
 	options = append(options, zstd.WithEncoderConcurrency(1), zstd.WithEncoderLevel(zstd.SpeedDefault), zstd.WithWindowSize(1<<20),
-		zstd.WithEncoderCRC(false), zstd.WithZeroFrames(true))
+		zstd.WithEncoderCRC(false), zstd.WithZeroFrames(true), zstd.WithLowerEncoderMem(true))
 	return &sync.Pool{New: func() any {
 		e, err := zstd.NewWriter(nil, options...)
 		if err != nil {

@@ -119,6 +119,9 @@ func (c *column) piece() []byte { return c.take(c.index(len(c.b))) }
 func (c *column) fraction() uint64 {
 	u := c.uint()
 	if u != asBits {
+		if u>>2 > 1<<53 {
+			c.failed = true // not a fraction any more
+		}
 		return math.Float64bits(float64(u>>2) / powers[u&3])
 	}
 	p := c.take(8)
@@ -126,8 +129,8 @@ func (c *column) fraction() uint64 {
 		return 0
 	}
 	bits := binary.BigEndian.Uint64(p)
-	if f := math.Float64frombits(bits); math.IsNaN(f) || math.IsInf(f, 0) {
-		c.failed = true // no record has one
+	if f := math.Float64frombits(bits); math.IsNaN(f) || math.IsInf(f, 0) || f == 0 {
+		c.failed = true // no record has one, and nought is written otherwise
 		return 0
 	}
 	return bits
@@ -265,7 +268,9 @@ func (u *unfolder) value(c *column, is byte) value {
 		v.text = u.text(c)
 		return v
 	case isVisit:
-		v.bytes = u.visit(c)
+		if v.bytes = u.visit(c); v.bytes == nil {
+			c.failed = true
+		}
 		return v
 	case isSum:
 		v.bytes = c.take(len(events.Hash{}))
@@ -312,6 +317,9 @@ func (u *unfolder) next(form int) []byte {
 	u.body = append(u.body, s.between[len(s.values)]...)
 	u.last.kind, u.last.v = s.kind, s.v
 	flags := int(u.col[colLow].byte()) | int(u.col[colHigh].byte())<<8
+	if flags > allFlags || flags&flagAtClock != 0 && flags&flagMillis != 0 {
+		u.col[colLow].failed = true
+	}
 	u.chain(flags)
 	u.about(flags)
 	u.record = appendEnvelope(u.record[:0], &u.last, u.body)
