@@ -151,6 +151,8 @@ func TestCheckRefuses(t *testing.T) {
 		{tank(events.Tank{Tank: "bath", Shape: "strapped", Table: []events.Strap{{DepthMm: 0, L: 1}, {DepthMm: 0, L: 2}}}), "tanks[1].table[2]", "must grow"},
 		{tank(events.Tank{Tank: "a", Shape: "vertical-cylinder", DiameterMm: ptr(1.0), HeightMm: ptr(1.0)}, events.Tank{Tank: "a", Shape: "vertical-cylinder", DiameterMm: ptr(1.0), HeightMm: ptr(1.0)}),
 			"tanks[2].tank", "stands before"},
+		{tank(events.Tank{Tank: "sump", Shape: "cone-bottom", DiameterMm: ptr(400.0), BottomDiameterMm: ptr(0.0), ConeHeightMm: ptr(150.0), HeightMm: ptr(100.0)}), "tanks[1].height_mm", "at least 150"},
+		{&events.MachineEntered{Class: "sink", WorkingL: ptr(100.0), LeastL: ptr(150.0)}, "working_l", "at least 150"},
 		{&events.MachineEntered{Class: "sink", OpenHWeek: ptr(169.0)}, "open_h_week", "0 to 168"},
 		{&events.MachineEntered{Class: "sink", Positions: []events.Code{"filter", "two words"}}, "positions[2]", "character"},
 		{&events.MachineFound{}, "plate", "at least one of plate, evidence"},

@@ -54,7 +54,7 @@ func (b *MachineEntered) check() error {
 			}
 		}
 	}
-	return nil
+	return checkRising(b.LeastL, "working_l", b.WorkingL)
 }
 
 // sizes names the sizes that a shape needs.
@@ -86,6 +86,9 @@ func (t *Tank) check() error {
 		if given[name] == nil {
 			return &FieldError{name, "", "a " + string(t.Shape) + " tank needs it"}
 		}
+	}
+	if t.Shape == "cone-bottom" {
+		return checkRising(t.ConeHeightMm, "height_mm", t.HeightMm)
 	}
 	return nil
 }

@@ -9,6 +9,7 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"regexp"
 	"strconv"
 	"strings"
 	"testing"
@@ -64,11 +65,13 @@ func TestGolden(t *testing.T) {
 	}
 }
 
+// void are the elements that have no end.
+var void = regexp.MustCompile(`<(meta|link) [^>]*>`)
+
 // TestNesting reads the pages as a strict reader of elements would.
 func TestNesting(t *testing.T) {
 	for name, data := range states {
-		d := xml.NewDecoder(bytes.NewReader(Render(data)))
-		d.AutoClose, d.Entity = []string{"meta", "link"}, xml.HTMLEntity
+		d := xml.NewDecoder(bytes.NewReader(void.ReplaceAll(Render(data), nil)))
 		for {
 			token, err := d.Token()
 			if errors.Is(err, io.EOF) {

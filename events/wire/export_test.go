@@ -47,3 +47,20 @@ func MakeDictionary(records [][]byte) []byte {
 
 // Known tells what the newest dictionary holds.
 func Known() (forms int, texts string) { return len(newest.shapes), strings.Join(newest.texts, " ") }
+
+// Fold gives the columns of a folded list, in the two parts of its frames.
+func Fold(pieces [][]byte) (dense, random []byte) {
+	dense, random, ok := fold(pieces, newest).content()
+	if !ok {
+		panic("wire.Fold: larger tables than a reader has")
+	}
+	return dense, random
+}
+
+// Unfold is the inverse of Fold, for the two parts together.
+func Unfold(content []byte, most int) ([]byte, error) { return unfold(content, newest, most) }
+
+// ExpandFolded compresses columns as Squeeze does.
+func SqueezeFolded(dense, random []byte) []byte {
+	return compress(plain, random, compress(folded, dense, nil))
+}

@@ -2,7 +2,6 @@ package ledger
 
 import (
 	"cmp"
-	"encoding/json"
 	"slices"
 
 	"ullage/events"
@@ -173,7 +172,7 @@ type Before struct {
 }
 
 // Projection is the ledger as the store runs it.
-var Projection = projections.Projection{Name: "ledger", Version: 1, Results: func(in projections.Input) []projections.Result { return Fold(in).Results() }}
+var Projection = projections.Projection{Name: "ledger", Version: 1, Results: Results}
 
 // Fold makes the ledger of a machine.
 func Fold(in projections.Input) Ledger {
@@ -348,27 +347,3 @@ func (k *book) tornAt(i int) bool {
 	return slices.ContainsFunc(k.late[i-1], func(e entry) bool { return slices.Contains(k.torn[i], e.fact.Record.ID) })
 }
 
-// Results are the settled results: of every closed span what is not explained, its grade and its verdict. A span is
-// named by its tank and its two ends, and an end by its visit and moment, so that the name stays when a reading is
-// amended or taken again.
-func (l Ledger) Results() []projections.Result {
-	var all []projections.Result
-	put := func(name string, value any) {
-		text, err := json.Marshal(value)
-		if err != nil {
-			panic("ledger.Results: " + err.Error())
-		}
-		all = append(all, projections.Result{What: name, Value: string(text)})
-	}
-	for i := range l.Spans {
-		s := &l.Spans[i]
-		if s.To == nil {
-			continue
-		}
-		name := "span/" + s.Tank + "/" + s.ends[0] + "/" + s.ends[1] + "/"
-		put(name+"unexplained_l", s.Unexplained)
-		put(name+"grade", s.Grade)
-		put(name+"verdict", s.Verdict)
-	}
-	return projections.SortResults(all)
-}

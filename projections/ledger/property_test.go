@@ -79,11 +79,11 @@ func TestSpansMeet(t *testing.T) {
 }
 
 func bytesOf(t *rapid.T, all []projections.Arrival) []byte {
-	l := Fold(input("m-1", all))
+	in := input("m-1", all)
 	b, err := json.Marshal(struct {
 		Ledger  Ledger
 		Results []projections.Result
-	}{l, l.Results()})
+	}{Fold(in), Results(in)})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -215,4 +215,27 @@ func TestInterval(t *testing.T) {
 			t.Errorf("%v, u %v: got %q, want %q", c.x, c.u, got, c.want)
 		}
 	}
+}
+
+// Results are what Fold shows of every closed span.
+func TestResultsAreThoseOfFold(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		in := input("m-1", anyRecords(t))
+		var want []projections.Result
+		for _, s := range Fold(in).Spans {
+			if s.To == nil {
+				continue
+			}
+			for name, value := range map[string]any{"unexplained_l": s.Unexplained, "grade": s.Grade, "verdict": s.Verdict} {
+				b, err := json.Marshal(value)
+				if err != nil {
+					t.Fatal(err)
+				}
+				want = append(want, projections.Result{What: "span/" + s.Tank + "/" + s.ends[0] + "/" + s.ends[1] + "/" + name, Value: string(b)})
+			}
+		}
+		if got, want := Results(in), projections.SortResults(want); !slices.Equal(got, want) {
+			t.Fatalf("got %v, want %v", got, want)
+		}
+	})
 }

@@ -8,25 +8,16 @@ package agentcli
 import (
 	"context"
 	"encoding/json"
-	"errors"
 	"fmt"
 	"io"
 	"os"
-	"os/signal"
 	"path/filepath"
 	"runtime/debug"
-	"syscall"
 
 	"github.com/spf13/cobra"
 
 	"ullage/agent"
-)
-
-// Exit statuses.
-const (
-	exitOK    = 0
-	exitError = 1
-	exitUsage = 2
+	"ullage/cmd/internal/command"
 )
 
 const about = `ullage-agent is the device's half of Ullage: it keeps a technician's records on this machine, with or
@@ -44,65 +35,35 @@ what is kept and not received yet is "waiting".`
 
 // Main runs the command line and returns its exit status.
 func Main(args []string, stdin io.Reader, stdout, stderr io.Writer) int {
-	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
-	defer stop()
 	c := &cli{stdin: stdin, stdout: stdout, stderr: stderr}
-	root := c.root()
-	root.SetArgs(args)
-	root.SetIn(stdin)
-	root.SetOut(stdout)
-	root.SetErr(stderr)
-	at, err := root.ExecuteContextC(ctx)
-	switch {
-	case err == nil:
-		return exitOK
-	case !c.understood:
-		fmt.Fprintf(stderr, "ullage-agent: %v\nFor help: %s --help\n", err, at.CommandPath())
-		return exitUsage
-	case errors.Is(err, errSaid):
-		return exitError
-	}
-	fmt.Fprintf(stderr, "ullage-agent: %v\n", err)
-	return exitError
+	return command.Run(c.root(), args, stdin, stdout, stderr)
 }
-
-// errSaid ends a command that has said itself what is wrong.
-var errSaid = errors.New("said")
 
 type cli struct {
 	stdin          io.Reader
 	stdout, stderr io.Writer
 
-	dir        string
-	json       bool
-	understood bool // the arguments were in order; what goes wrong from here on is no wrong usage
+	dir  string
+	json bool
 }
 
 func (c *cli) root() *cobra.Command {
-	root := &cobra.Command{
-		Use:           "ullage-agent",
-		Short:         "The device's half of Ullage",
-		Long:          about,
-		SilenceErrors: true,
-		SilenceUsage:  true,
-		Args:          cobra.NoArgs,
-		RunE: func(*cobra.Command, []string) error {
-			return errors.New("say what to do: enrol, run, record, sync, status, check or export")
-		},
-	}
+	root := &cobra.Command{Use: "ullage-agent", Short: "The device's half of Ullage", Long: about}
 	root.PersistentFlags().StringVar(&c.dir, "dir", defaultDir(), "the device's folder")
 	root.PersistentFlags().BoolVar(&c.json, "json", false, "print results as JSON")
 	root.AddCommand(c.enrol(), c.run(), c.record(), c.sync(), c.status(), c.check(), c.export())
 	return root
 }
 
-// does makes a command of a function that is called once the arguments are in order.
+// does makes a command of a function, which is called once the arguments are in order.
 func (c *cli) does(cmd *cobra.Command, do func(ctx context.Context, args []string) error) *cobra.Command {
+	if cmd.Args == nil {
+		cmd.Args = command.Args(0, 0)
+	}
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {
 		if c.dir == "" {
-			return errors.New("--dir must name the device's folder")
+			return command.Wrong("--dir must name the device's folder")
 		}
-		c.understood = true
 		return do(cmd.Context(), args)
 	}
 	return cmd

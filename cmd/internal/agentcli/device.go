@@ -12,6 +12,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"ullage/agent"
+	"ullage/cmd/internal/command"
 )
 
 func (c *cli) enrol() *cobra.Command {
@@ -26,8 +27,10 @@ makes its keys here, they never leave this folder, and fetches what the centre h
 way, the same command with the same code can be run again.`,
 		Example: `  ullage-agent enrol --code U1-…
   ullage-agent enrol --dir ./tab-1 --centre http://127.0.0.1:8080 --code - < code.txt`,
-		Args: cobra.NoArgs,
 	}, func(ctx context.Context, _ []string) error {
+		if code == "" {
+			return command.Wrong("--code must give the one-time code")
+		}
 		if code == "-" {
 			line, err := bufio.NewReader(io.LimitReader(c.stdin, 8<<10)).ReadString('\n')
 			if err != nil && !errors.Is(err, io.EOF) {
@@ -50,9 +53,6 @@ way, the same command with the same code can be run again.`,
 	})
 	cmd.Flags().StringVar(&centre, "centre", "", "address of enrolment; left out: the one in the code")
 	cmd.Flags().StringVar(&code, "code", "", "the one-time code; - reads it from standard input")
-	if err := cmd.MarkFlagRequired("code"); err != nil {
-		panic("agentcli.enrol: " + err.Error())
-	}
 	return cmd
 }
 
@@ -76,7 +76,6 @@ func (c *cli) run() *cobra.Command {
 
 The page's address is printed on standard output once it is served. While this runs, record and sync of the same folder
 hand their work over to it.`,
-		Args: cobra.NoArgs,
 	}, func(ctx context.Context, _ []string) error {
 		cfg := c.config()
 		cfg.Log = slog.New(slog.NewTextHandler(c.stderr, nil))
@@ -105,16 +104,15 @@ func (c *cli) sync() *cobra.Command {
 
 It ends with exit status 1, and says what waits and why, after 20 seconds without progress, and at once where trying
 again would change nothing.`,
-		Args: cobra.NoArgs,
 	}, func(ctx context.Context, _ []string) error {
 		way, err := agent.Reach(ctx, c.dir, c.config())
 		if err != nil {
 			return err
 		}
 		defer way.Close()
-		p := progress{w: c.stderr, on: terminal(c.stderr)}
-		notice, err := way.Sync(ctx, p.show)
-		p.clear()
+		p := command.NewProgress(c.stderr, "received")
+		notice, err := way.Sync(ctx, func(s agent.Status) { p.Step(s.Received, s.Records) })
+		p.End()
 		if err != nil {
 			return err
 		}
@@ -130,26 +128,4 @@ again would change nothing.`,
 		}
 		return c.print(s)
 	})
-}
-
-// progress shows how many wait, on one line of a terminal.
-type progress struct {
-	w     io.Writer
-	on    bool
-	shown uint64
-	any   bool
-}
-
-func (p *progress) show(s agent.Status) {
-	if !p.on || p.any && p.shown == s.Waiting {
-		return
-	}
-	p.shown, p.any = s.Waiting, true
-	fmt.Fprintf(p.w, "\r%d waiting    ", s.Waiting)
-}
-
-func (p *progress) clear() {
-	if p.on && p.any {
-		fmt.Fprint(p.w, "\r                              \r")
-	}
 }

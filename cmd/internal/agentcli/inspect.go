@@ -9,13 +9,13 @@ import (
 	"github.com/spf13/cobra"
 
 	"ullage/agent"
+	"ullage/cmd/internal/command"
 )
 
 func (c *cli) status() *cobra.Command {
 	return c.does(&cobra.Command{
 		Use:   "status",
 		Short: "What is kept, what waits, why and since when",
-		Args:  cobra.NoArgs,
 	}, func(context.Context, []string) error {
 		s, err := agent.Look(c.dir)
 		if err != nil {
@@ -52,7 +52,6 @@ func (c *cli) check() *cobra.Command {
 		Short: "Read everything that is kept, and say what is wrong and what to do",
 		Long: `Read everything that is kept on this device: every record and its place in the chain, every seal and receipt, and
 whether the evidence that records name is here. Exit status 1 where something is wrong.`,
-		Args: cobra.NoArgs,
 	}, func(ctx context.Context, _ []string) error {
 		report, err := agent.Check(ctx, c.dir)
 		if err != nil {
@@ -73,7 +72,7 @@ whether the evidence that records name is here. Exit status 1 where something is
 		}
 		if len(report.Problems) > 0 {
 			c.say("ullage-agent: something is wrong with this device")
-			return errSaid
+			return command.ErrSilent
 		}
 		return nil
 	})
@@ -86,14 +85,11 @@ func (c *cli) export() *cobra.Command {
 		Short: "Print the device's own records as entry lines",
 		Long: `Print the device's own records, in their order, as entry lines, one a line. Read back with record, they give the same
 content.`,
-		Args: func(cmd *cobra.Command, args []string) error {
-			if format != "ndjson" {
-				return fmt.Errorf("--format %s is not known here; there is ndjson", format)
-			}
-			return cobra.NoArgs(cmd, args)
-		},
 	}
 	c.does(cmd, func(ctx context.Context, _ []string) error {
+		if format != "ndjson" {
+			return command.Wrong("--format %s is not known here; there is ndjson", format)
+		}
 		w := bufio.NewWriterSize(c.stdout, 64<<10)
 		if err := agent.Export(ctx, c.dir, w); err != nil {
 			w.Flush() // as far as it went

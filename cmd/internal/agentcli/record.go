@@ -4,11 +4,11 @@ import (
 	"context"
 	"fmt"
 	"io"
-	"os"
 
 	"github.com/spf13/cobra"
 
 	"ullage/agent"
+	"ullage/cmd/internal/command"
 	"ullage/events/entry"
 )
 
@@ -26,7 +26,7 @@ With --stream each line is kept and answered by itself, as it comes; a bad one i
 rest goes on. The exit status is 1 if any line was bad.`,
 		Example: `  ullage-agent record visit.ndjson
   echo '{"kind":"visit.opened","site":"north-yard","visit":"v1","by":"T2","body":{"reason":"planned"}}' | ullage-agent record -`,
-		Args: cobra.MaximumNArgs(1),
+		Args: command.Args(0, 1),
 	}, func(ctx context.Context, args []string) error {
 		in, err := c.input(args)
 		if err != nil {
@@ -58,13 +58,10 @@ rest goes on. The exit status is 1 if any line was bad.`,
 
 // input opens what is to be read.
 func (c *cli) input(args []string) (io.ReadCloser, error) {
-	if len(args) == 1 && args[0] != "-" {
-		return os.Open(args[0])
-	}
-	if terminal(c.stdin) {
+	if (len(args) == 0 || args[0] == "-") && terminal(c.stdin) {
 		c.say("reading entry lines from the keyboard; end with Ctrl-D")
 	}
-	return io.NopCloser(c.stdin), nil
+	return command.Input(args, c.stdin)
 }
 
 // answer prints what became of a line.
