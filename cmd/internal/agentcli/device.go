@@ -118,6 +118,8 @@ again would change nothing.`,
 		}
 		if notice != nil {
 			c.say("nothing waits, but nothing new could be fetched: %v", notice)
+		} else {
+			c.say("nothing waits")
 		}
 		if !c.json {
 			return nil

@@ -1,6 +1,7 @@
 package agentcli
 
 import (
+	"bytes"
 	"context"
 	"fmt"
 	"io"
@@ -33,27 +34,37 @@ rest goes on. The exit status is 1 if any line was bad.`,
 			return err
 		}
 		defer in.Close()
-		way, err := agent.Reach(ctx, c.dir, c.config())
-		if err != nil {
-			return err
-		}
-		defer way.Close()
 		if stream {
-			return c.stream(ctx, way, in)
+			return c.stream(ctx, in)
 		}
-		answers, err := way.Record(ctx, in)
-		if err != nil {
-			return err
-		}
-		for _, a := range answers {
-			if err := c.answer(a); err != nil {
-				return err
-			}
-		}
-		return nil
+		return c.recordAll(ctx, in)
 	})
 	cmd.Flags().BoolVar(&stream, "stream", false, "keep and answer line by line")
 	return cmd
+}
+
+// recordAll keeps all lines or none.
+func (c *cli) recordAll(ctx context.Context, in io.Reader) error {
+	// Reading can take as long as somebody types. Nobody else should wait for the device as long.
+	lines, err := io.ReadAll(io.LimitReader(in, entry.MaxInput+1))
+	if err != nil {
+		return err
+	}
+	way, err := agent.Reach(ctx, c.dir, c.config())
+	if err != nil {
+		return err
+	}
+	defer way.Close()
+	answers, err := way.Record(ctx, bytes.NewReader(lines))
+	if err != nil {
+		return err
+	}
+	for _, a := range answers {
+		if err := c.answer(a); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // input opens what is to be read.
@@ -72,7 +83,13 @@ func (c *cli) answer(a entry.Answer) error {
 	return c.print(a)
 }
 
-func (c *cli) stream(ctx context.Context, way agent.Way, in io.Reader) error {
+// stream keeps line by line.
+func (c *cli) stream(ctx context.Context, in io.Reader) error {
+	way, err := agent.Reach(ctx, c.dir, c.config())
+	if err != nil {
+		return err
+	}
+	defer way.Close()
 	bad, err := way.Stream(ctx, in, c.answer, func(e *entry.LineError) error {
 		return c.print(struct {
 			Line  int    `json:"line"`
