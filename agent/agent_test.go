@@ -2,6 +2,7 @@ package agent_test
 
 import (
 	"context"
+	"crypto/ed25519"
 	"errors"
 	"fmt"
 	"os"
@@ -10,6 +11,7 @@ import (
 	"testing"
 	"time"
 
+	"github.com/nats-io/nats-server/v2/server"
 	"go.uber.org/goleak"
 
 	"ullage/agent"
@@ -378,4 +380,74 @@ func copyFolder(t *testing.T, dir string) string {
 		t.Fatal(err)
 	}
 	return to
+}
+
+// TestRefusedByTheBroker is a device whose credential was revoked: the broker does not let it in.
+func TestRefusedByTheBroker(t *testing.T) {
+	c := newCentre(t)
+	dir := enrolled(t, c)
+	closed, err := server.NewServer(&server.Options{Host: "127.0.0.1", Port: -1, NoLog: true, NoSigs: true, Username: "a", Password: "b"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	closed.Start()
+	defer closed.WaitForShutdown()
+	defer closed.Shutdown()
+	if !closed.ReadyForConnections(10 * time.Second) {
+		t.Fatal("the broker does not start")
+	}
+	path := filepath.Join(dir, "device.json")
+	b, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	b = []byte(strings.ReplaceAll(string(b), c.nats.ClientURL(), closed.ClientURL()))
+	if err := os.WriteFile(path, b, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	d := opened(t, dir, config())
+	record(t, d, visit(1))
+	_, err = d.Sync(t.Context(), nil)
+	var stop *agent.Stop
+	if !errors.As(err, &stop) || stop.Kind != agent.StopRevoked {
+		t.Fatalf("Sync: %v", err)
+	}
+}
+
+// TestGateKeys takes up the key of a new gate, and stops where a known gate comes with another key.
+func TestGateKeys(t *testing.T) {
+	c := newCentre(t)
+	d := opened(t, enrolled(t, c), config())
+	record(t, d, visit(1))
+	drained(t, c, d)
+	c.mu.Lock()
+	c.gate = "gate-2"
+	c.mu.Unlock()
+	record(t, d, visit(1))
+	drained(t, c, d)
+	c.mu.Lock()
+	c.key = ed25519.NewKeyFromSeed(make([]byte, ed25519.SeedSize))
+	c.mu.Unlock()
+	record(t, d, visit(1))
+	_, err := d.Sync(t.Context(), nil)
+	var stop *agent.Stop
+	if !errors.As(err, &stop) || stop.Kind != agent.StopGate {
+		t.Fatalf("Sync with a gate of another key: %v", err)
+	}
+}
+
+// TestCentreFellBack is a centre that has lost what it had received: it gets it again.
+func TestCentreFellBack(t *testing.T) {
+	c := newCentre(t)
+	d := opened(t, enrolled(t, c), config())
+	record(t, d, visit(5))
+	drained(t, c, d)
+	c.with(func(k *copied) {
+		k.records = k.records[:2]
+		k.link = events.FirstLink(device, k.seal)
+		for _, r := range k.records {
+			k.link = events.Link(k.link, events.HashRecord(r))
+		}
+	})
+	drained(t, c, d)
 }

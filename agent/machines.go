@@ -7,6 +7,7 @@ import (
 
 	"ullage/agent/page"
 	"ullage/events"
+	"ullage/events/wire"
 	"ullage/projections"
 )
 
@@ -91,22 +92,32 @@ func (d *Device) readings(held *heldView) ([]projections.Arrival, map[events.Mac
 		sites[m] = placed.Site
 	}
 	arrivals := slices.Clone(held.fixes)
+	add := func(p wire.Pulled) (events.Hash, error) {
+		a, err := arrival(p)
+		arrivals = append(arrivals, a)
+		return a.Hash, err
+	}
 	for _, list := range held.recent {
-		arrivals = append(arrivals, list...)
+		for _, r := range list {
+			if _, err := add(r.Pulled); err != nil {
+				return nil, nil, err
+			}
+		}
 	}
 	for _, list := range d.own.recent {
-		for _, a := range list {
-			arrivals = append(arrivals, a)
-			for _, seq := range d.own.over[a.Hash] {
+		for _, r := range list {
+			hash, err := add(r.Pulled)
+			if err != nil {
+				return nil, nil, err
+			}
+			for _, seq := range d.own.over[hash] {
 				raw, err := d.journal.Record(seq)
 				if err != nil {
 					return nil, nil, err
 				}
-				r, err := events.DecodeRecord(raw)
-				if err != nil {
+				if _, err := add(wire.Pulled{Record: raw}); err != nil {
 					return nil, nil, err
 				}
-				arrivals = append(arrivals, projections.Arrival{Record: r, Hash: events.HashRecord(raw), Stage: projections.Kept})
 			}
 		}
 	}

@@ -11,6 +11,7 @@ import (
 	"net"
 	"net/http"
 	"os"
+	"strings"
 	"sync"
 	"time"
 
@@ -194,10 +195,8 @@ func end(err error) told {
 
 // LineText is what is wrong with a line, without its number.
 func LineText(e *entry.LineError) string {
-	bare := *e
-	bare.Line = 0
-	full := bare.Error()
-	return full[len("line 0: "):]
+	_, text, _ := strings.Cut(e.Error(), ": ") // behind "line 3"
+	return text
 }
 
 func (d *Device) serveRecord(w http.ResponseWriter, r *http.Request) {

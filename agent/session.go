@@ -154,6 +154,9 @@ func (s *session) hello(ctx context.Context) (events.Seq, error) {
 	if err := s.learn(h.Gates); err != nil {
 		return 0, err
 	}
+	if len(h.Want) > 0 {
+		s.cfg.Log.Warn("the centre wants records again that this version does not know how to send", "ranges", h.Want)
+	}
 	s.loop.progressed()
 	if err := s.mend(ctx, h); err != nil {
 		return 0, err

@@ -34,8 +34,8 @@ type waitingSince struct {
 	zone int
 }
 
-// reading is what Journal and Reader have in common.
-type reading interface {
+// readable is what Journal and Reader have in common.
+type readable interface {
 	Head() events.Head
 	LastReceipt() ([]byte, bool)
 	Record(events.Seq) ([]byte, error)
@@ -61,7 +61,7 @@ func Look(dir string) (Status, error) {
 	return statusOf(id.Device, r, openMemory(h.memory()).get())
 }
 
-func statusOf(device events.DeviceID, j reading, m remembered) (Status, error) {
+func statusOf(device events.DeviceID, j readable, m remembered) (Status, error) {
 	// The head first: a receipt that comes in between is for no more than what is there.
 	head := j.Head()
 	w, err := waitingIn(j)
@@ -98,7 +98,7 @@ func statusOf(device events.DeviceID, j reading, m remembered) (Status, error) {
 }
 
 // waitingIn tells what waits in a journal; nil for nothing.
-func waitingIn(j reading) (*Waiting, error) {
+func waitingIn(j readable) (*Waiting, error) {
 	received, err := receivedOf(j)
 	if err != nil {
 		return nil, err

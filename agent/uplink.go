@@ -1,6 +1,7 @@
 package agent
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"fmt"
@@ -30,13 +31,14 @@ type prepared struct {
 func (p *prepared) build(string) []byte { return p.frame }
 
 // push brings everything behind the cursor to the centre, in order, with one push in flight. While it waits for the
-// answer it prepares the next.
-func (s *session) push(ctx context.Context, cursor events.Seq) error {
+// answer it writes down the receipt of the push before and prepares the next.
+func (s *session) push(ctx context.Context, cursor events.Seq) (err error) {
 	var next *prepared
+	var owed []byte // the receipt of the push before
+	defer func() { err = errors.Join(err, s.keep(owed)) }()
 	for stuck := 0; ; {
 		p := next
 		if p == nil || p.first != cursor+1 {
-			var err error
 			if p, err = s.pack(cursor, wire.MaxRecords); err != nil || p == nil {
 				return err
 			}
@@ -46,22 +48,14 @@ func (s *session) push(ctx context.Context, cursor events.Seq) error {
 		if err != nil {
 			return err
 		}
+		if err := s.keep(owed); err != nil {
+			return err
+		}
+		owed = nil
 		if next, err = s.pack(p.last, wire.MaxRecords); err != nil {
 			next = nil // told when it is needed
 		}
-		a, err := s.t.await(ctx, asked)
-		for n := 1; n < tries && errors.Is(err, ErrNoAnswer); n++ {
-			// Unknown, not failed. The same again, or as much of it as a thinner line carries: the centre's cursor
-			// decides.
-			s.t.frame = max(s.t.frame/2, leastFrame)
-			if p, err = s.pack(cursor, wire.MaxRecords); err != nil {
-				return err
-			}
-			if asked, err = s.t.again(asked, s.patience(p), p.build); err != nil {
-				return err
-			}
-			a, err = s.t.await(ctx, asked)
-		}
+		a, err := s.answered(ctx, asked, cursor)
 		if err != nil {
 			return err
 		}
@@ -80,7 +74,7 @@ func (s *session) push(ctx context.Context, cursor events.Seq) error {
 			s.t.frame = min(2*s.t.frame, wire.MaxFrame)
 		}
 		before := cursor
-		if cursor, err = s.receive(a.Body); err != nil {
+		if cursor, owed, err = s.receive(a.Body); err != nil {
 			return err
 		}
 		if stuck++; cursor > before {
@@ -92,44 +86,71 @@ func (s *session) push(ctx context.Context, cursor events.Seq) error {
 	}
 }
 
-// receive takes the answer to a push: the cursor of the centre, and its receipt, which is written down before anything
-// counts as received.
-func (s *session) receive(body []byte) (events.Seq, error) {
+// answered waits for the answer to a push of what is behind the cursor. Where none comes in time, that is unknown, not
+// failed: it sends the same again, or as much of it as a thinner line carries, and the centre's cursor decides.
+func (s *session) answered(ctx context.Context, asked asking, cursor events.Seq) (wire.Answer, error) {
+	for n := 1; ; n++ {
+		a, err := s.t.await(ctx, asked)
+		if n == tries || !errors.Is(err, ErrNoAnswer) {
+			return a, err
+		}
+		s.t.frame = max(s.t.frame/2, leastFrame)
+		p, err := s.pack(cursor, wire.MaxRecords)
+		if err != nil {
+			return wire.Answer{}, err
+		}
+		if asked, err = s.t.again(asked, s.patience(p), p.build); err != nil {
+			return wire.Answer{}, err
+		}
+	}
+}
+
+// receive takes the answer to a push: the cursor of the centre, and the receipt, which the caller keeps. The receipt is
+// nil where the device has one that goes as far.
+func (s *session) receive(body []byte) (events.Seq, []byte, error) {
 	a, err := wire.DecodePushAnswer(body)
 	if err != nil {
-		return 0, err
+		return 0, nil, err
 	}
 	if err := s.agrees(a.Seq, a.Link); err != nil {
-		return 0, err
+		return 0, nil, err
 	}
 	if a.Seq == 0 && len(a.Receipt) == 0 {
-		return 0, nil
+		return 0, nil, nil
 	}
 	r, err := wire.DecodeReceipt(a.Receipt)
 	if err != nil {
-		return 0, err
+		return 0, nil, err
 	}
 	if r.Device != s.id.Device || r.Last != a.Seq || r.Link != a.Link {
-		return 0, &Stop{StopGate, fmt.Sprintf("gate %s gave a receipt for something else than this device's records up to %d; it was not taken", r.Gate, a.Seq)}
+		return 0, nil, &Stop{StopGate, fmt.Sprintf("gate %s gave a receipt for something else than this device's records up to %d; it was not taken", r.Gate, a.Seq)}
 	}
 	key, known := s.gates[r.Gate]
 	if !known {
-		return 0, fmt.Errorf("the receipt is by gate %s, whose key is not known yet", r.Gate)
+		return 0, nil, fmt.Errorf("the receipt is by gate %s, whose key is not known yet", r.Gate)
 	}
 	if err := r.Verify(key); err != nil {
-		return 0, &Stop{StopGate, fmt.Sprintf("the signature of a receipt by gate %s does not hold; it was not taken", r.Gate)}
+		return 0, nil, &Stop{StopGate, fmt.Sprintf("the signature of a receipt by gate %s does not hold; it was not taken", r.Gate)}
 	}
 	received, err := s.received()
-	if err != nil {
-		return 0, err
+	if err != nil || r.Last <= received {
+		return a.Seq, nil, err
 	}
-	if r.Last <= received {
-		return a.Seq, nil
+	return a.Seq, bytes.Clone(a.Receipt), nil
+}
+
+// keep writes a receipt down. Only then its records count as received.
+func (s *session) keep(receipt []byte) error {
+	if receipt == nil {
+		return nil
 	}
-	_, err = s.journal.Append(func(events.Head) ([]journal.Frame, error) {
-		return []journal.Frame{{Type: journal.Receipt, Payload: a.Receipt}}, nil
+	_, err := s.journal.Append(func(events.Head) ([]journal.Frame, error) {
+		return []journal.Frame{{Type: journal.Receipt, Payload: receipt}}, nil
 	})
-	return a.Seq, err
+	if err != nil {
+		return fmt.Errorf("write a receipt down: %w", err)
+	}
+	return nil
 }
 
 // claim fetches the receipt for records that the centre has and the device has no receipt for: an answer was lost. One
@@ -146,7 +167,11 @@ func (s *session) claim(ctx context.Context, received events.Seq) (events.Seq, e
 	if a.Status != wire.OK && a.Status != wire.Elsewhere {
 		return 0, unexpected(wire.Push, a)
 	}
-	return s.receive(a.Body)
+	cursor, receipt, err := s.receive(a.Body)
+	if err != nil {
+		return 0, err
+	}
+	return cursor, s.keep(receipt)
 }
 
 // patience is how long the answer to a push may take.

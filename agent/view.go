@@ -1,6 +1,7 @@
 package agent
 
 import (
+	"bytes"
 	"cmp"
 	"errors"
 	"slices"
@@ -8,6 +9,7 @@ import (
 
 	"ullage/agent/journal"
 	"ullage/events"
+	"ullage/events/pack"
 	"ullage/events/wire"
 	"ullage/projections"
 )
@@ -53,25 +55,63 @@ func (v *ownView) catchUp() error {
 	}
 }
 
-func (v *ownView) add(record []byte) error {
-	r, err := events.DecodeRecord(record)
-	if err != nil {
-		return err
+// add takes a record. Most are told by their envelope to be of no interest, and are not decoded.
+func (v *ownView) add(raw []byte) error {
+	e, ok := peek(raw)
+	if !ok {
+		return nil // the journal's check names it
 	}
-	if r.Machine != "" {
-		v.machines[r.Machine] = r.Site
-	}
-	switch r.Kind {
-	case "vessel.started":
-		note(v.vessels, &r)
-	case "reading.taken":
-		v.recent.add(projections.Arrival{Record: r, Hash: events.HashRecord(record), Stage: projections.Kept})
-	default:
-		if target, ok := corrected(&r); ok {
-			v.over[target.Hash] = append(v.over[target.Hash], r.Seq)
+	if len(e.machine) > 0 {
+		if site, known := v.machines[events.MachineID(e.machine)]; !known || string(site) != string(e.site) {
+			v.machines[events.MachineID(e.machine)] = events.SiteID(e.site)
 		}
 	}
+	switch string(e.kind) {
+	case "vessel.started", string(events.KindAmended), string(events.KindWithdrawn):
+		r, err := events.DecodeRecord(raw)
+		if err != nil {
+			return err
+		}
+		if target, ok := corrected(&r); ok {
+			v.over[target.Hash] = append(v.over[target.Hash], r.Seq)
+		} else {
+			note(v.vessels, &r)
+		}
+	case "reading.taken":
+		v.recent.add(e, wire.Pulled{Record: raw})
+	}
 	return nil
+}
+
+// peeked is what an envelope says of whom a record concerns and when, parts of its bytes.
+type peeked struct {
+	clock               events.Clock
+	done                events.Millis
+	site, machine, kind []byte
+	body                []byte
+}
+
+const envelopeFields = 14
+
+// peek reads an envelope without holding it to its form; ok is false for what is none.
+func peek(raw []byte) (e peeked, ok bool) {
+	var in pack.Reader
+	in.Reset(raw)
+	pass := func(fields int) {
+		for range fields {
+			in.Skip(1)
+		}
+	}
+	in.Array(envelopeFields)
+	pass(3) // id, device, seq
+	e.clock, e.done = events.Clock(in.Uint()), events.Millis(in.Int())
+	pass(1) // zone
+	e.site, e.machine = in.StringBytes(), in.StringBytes()
+	pass(3) // visit, by, key
+	e.kind = in.StringBytes()
+	pass(1) // v
+	e.body = in.Bin()
+	return e, in.Err() == nil
 }
 
 // note puts a vessel that is started into a set.
@@ -101,25 +141,41 @@ func (v *ownView) started(vessel events.Code) (bool, error) {
 
 // recent are the last readings of tanks' volumes and levels, of each machine: as many as it takes for one to stand when
 // some are withdrawn.
-type recent map[events.MachineID][]projections.Arrival
+type recent map[events.MachineID][]reading
+
+// reading is one of them, as it was read from the journal or the copies.
+type reading struct {
+	done  events.Millis
+	clock events.Clock
+	wire.Pulled
+}
 
 const recentMost = 8
 
-func (v recent) add(a projections.Arrival) {
-	content := projections.Read(a.Record.Kind, a.Record.V, a.Record.Body)
-	b, ok := content.Body.(*events.ReadingTaken)
-	if !ok || b.Quantity != "volume" && b.Quantity != "level" || b.Value == nil {
+// add takes a reading if it is of a volume or a level; what exactly it says is looked at only when it is shown.
+func (v recent) add(e peeked, p wire.Pulled) {
+	if !bytes.Contains(e.body, []byte("volume")) && !bytes.Contains(e.body, []byte("level")) {
 		return
 	}
-	a.Content = &content
-	list := v[a.Record.Machine]
-	at, _ := slices.BinarySearchFunc(list, a, func(x, y projections.Arrival) int {
-		return cmp.Or(cmp.Compare(x.Record.Done, y.Record.Done), cmp.Compare(x.Record.Clock, y.Record.Clock))
+	r := reading{e.done, e.clock, p}
+	list := v[events.MachineID(e.machine)]
+	at, _ := slices.BinarySearchFunc(list, r, func(x, y reading) int {
+		return cmp.Or(cmp.Compare(x.done, y.done), cmp.Compare(x.clock, y.clock))
 	})
-	if list = slices.Insert(list, at, a); len(list) > recentMost {
+	if list = slices.Insert(list, at, r); len(list) > recentMost {
 		list = slices.Delete(list, 0, 1)
 	}
-	v[a.Record.Machine] = list
+	v[events.MachineID(e.machine)] = list
+}
+
+// arrival is what came, for a projection.
+func arrival(p wire.Pulled) (projections.Arrival, error) {
+	r, err := events.DecodeRecord(p.Record)
+	stage := projections.Received
+	if p.Received == 0 {
+		stage = projections.Kept
+	}
+	return projections.Arrival{Record: r, Hash: events.HashRecord(p.Record), Received: p.Received, Commit: p.Commit, Stage: stage}, err
 }
 
 // heldView is what the device has of others' records in memory: the register, and what the page shows. It is made by
@@ -137,8 +193,9 @@ func newHeldView(c *copies) (*heldView, error) {
 	var register []projections.Arrival
 	office := map[events.DeviceID]bool{}
 	err := c.each(func(p wire.Pulled, r *events.Record) error {
-		a := projections.Arrival{
-			Record: *r, Hash: events.HashRecord(p.Record), Received: p.Received, Commit: p.Commit, Stage: projections.Received,
+		a, err := arrival(p)
+		if err != nil {
+			return err
 		}
 		// What the centre sends of kinds that only the office may write, the office wrote: others' are held, and not
 		// sent as what counts.
@@ -157,7 +214,9 @@ func newHeldView(c *copies) (*heldView, error) {
 		case r.Kind == "vessel.started":
 			note(v.vessels, r)
 		case r.Kind == "reading.taken":
-			v.recent.add(a)
+			if e, ok := peek(p.Record); ok {
+				v.recent.add(e, p)
+			}
 		}
 		return nil
 	})

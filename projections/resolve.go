@@ -18,6 +18,14 @@ import (
 //
 // How corrections are resolved stands at the type correction, who is held at the method hold.
 func Resolve(arrivals []Arrival, b Bounds) History {
+	all := make([]*Arrival, len(arrivals))
+	for i := range arrivals {
+		all[i] = &arrivals[i]
+	}
+	return resolve(all, b)
+}
+
+func resolve(arrivals []*Arrival, b Bounds) History {
 	r := gather(arrivals, b.KnownAt)
 	r.hold()
 	r.correct()
@@ -36,10 +44,9 @@ type resolver struct {
 }
 
 // gather takes each record once, as it was written.
-func gather(arrivals []Arrival, known events.Millis) *resolver {
+func gather(arrivals []*Arrival, known events.Millis) *resolver {
 	r := &resolver{index: make(map[events.Hash]int, len(arrivals)), facts: make([]Fact, 0, len(arrivals))}
-	for i := range arrivals {
-		a := &arrivals[i]
+	for _, a := range arrivals {
 		if at, again := r.index[a.Hash]; !again {
 			r.index[a.Hash] = len(r.facts)
 			r.facts = append(r.facts, Fact{Arrival: a})

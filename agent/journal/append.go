@@ -21,7 +21,7 @@ type batch struct {
 
 type batchItem struct {
 	Frame
-	clock events.Clock
+	at    place // behind it
 	entry entry // of a record; off is filled in when it is written
 }
 
@@ -131,7 +131,7 @@ func (j *Journal) check(at place, frames []Frame) (items []batchItem, bytes int6
 			case r.Seq != at.seq+1:
 				return bad(i, "its number is %d, the next one is %d", r.Seq, at.seq+1)
 			}
-			it.clock, it.entry = r.Clock, entry{id: r.ID, key: r.Key}
+			it.entry = entry{id: r.ID, key: r.Key}
 			at = at.next(f.Payload, r.Clock)
 			bytes += linkLen
 		case Seal, Receipt:
@@ -142,6 +142,7 @@ func (j *Journal) check(at place, frames []Frame) (items []batchItem, bytes int6
 			return bad(i, "no such type: %d", f.Type)
 		}
 		bytes += frameHead + int64(len(f.Payload))
+		it.at = at
 		items = append(items, it)
 	}
 	if bytes > maxAppend {

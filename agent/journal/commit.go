@@ -42,7 +42,8 @@ func (j *Journal) write(b *batch) error {
 	for i := range b.items {
 		it := &b.items[i]
 		it.entry.off = uint32(j.end + int64(len(buf)))
-		buf, at = appendItem(buf, active.mark, j.end, at, it.Type, it.Payload, it.clock)
+		buf = appendItem(buf, active.mark, j.end, it.Type, it.Payload, at, it.at)
+		at = it.at
 	}
 	end := j.end + int64(len(buf))
 	size := j.size
@@ -125,7 +126,7 @@ func (j *Journal) accept(b *batch) {
 	for _, it := range b.items {
 		switch it.Type {
 		case Record:
-			at = at.next(it.Payload, it.clock)
+			at = it.at
 			t.add(it.entry, at)
 		case Receipt:
 			j.last = append([]byte(nil), it.Payload...)

@@ -161,13 +161,12 @@ func appendSettled(b []byte, mark events.Seq, off int64, p place) []byte {
 	return appendFrame(b, mark, off, settled, p.append(payload[:0]))
 }
 
-// appendItem writes what a caller sees as one frame to b, whose first byte will stand at base: a record with its link,
-// anything else as it is. It returns the place behind it.
-func appendItem(b []byte, mark events.Seq, base int64, at place, t FrameType, payload []byte, clock events.Clock) ([]byte, place) {
+// appendItem writes what a caller sees as one frame to b, whose first byte will stand at base: a record with its link
+// behind it, from the place before it to the one behind it; anything else as it is.
+func appendItem(b []byte, mark events.Seq, base int64, t FrameType, payload []byte, before, behind place) []byte {
 	b = appendFrame(b, mark, base+int64(len(b)), t, payload)
-	if t != Record {
-		return b, at
+	if t == Record {
+		b = appendLink(b, mark, base+int64(len(b)), before.link, behind)
 	}
-	next := at.next(payload, clock)
-	return appendLink(b, mark, base+int64(len(b)), at.link, next), next
+	return b
 }

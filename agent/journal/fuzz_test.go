@@ -99,6 +99,9 @@ func FuzzOpen(f *testing.F) {
 				t.Fatalf("what was accepted is no chain: %v", err)
 			}
 		}
+		if j.Head().Seq > 1<<40 { // a number that a sum confirms, but too large for the times that records makes of it
+			return
+		}
 		if _, err := j.Append(records(2, 1, 1)); err != nil {
 			t.Fatalf("append: %v", err)
 		}

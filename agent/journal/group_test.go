@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"sync"
 	"testing"
+	"time"
 
 	"ullage/events"
 )
@@ -15,6 +16,7 @@ type slowFS struct {
 	mu    sync.Mutex
 	syncs int
 	gate  chan struct{} // nil: let all go
+	err   error         // what they return afterwards
 }
 
 func (s *slowFS) wrap(f File, err error) (File, error) {
@@ -38,6 +40,12 @@ func (f *slowFile) Sync() error {
 	f.s.mu.Unlock()
 	if gate != nil {
 		<-gate
+	}
+	f.s.mu.Lock()
+	err := f.s.err
+	f.s.mu.Unlock()
+	if err != nil {
+		return err
 	}
 	return f.File.Sync()
 }
@@ -94,6 +102,113 @@ func TestSharedSync(t *testing.T) {
 	if got, _, err := readAll(j); err != nil || len(got) != 30+many {
 		t.Fatalf("%d records, %v", len(got), err)
 	}
+}
+
+// held makes a journal whose next sync is held, and starts an append into it.
+func held(t *testing.T) (j *Journal, layer *slowFS, first chan error) {
+	t.Helper()
+	layer = &slowFS{FS: newMemFS()}
+	cfg := Config{Dir: "j", FS: layer}
+	mustCreate(t, cfg)
+	j, _ = mustOpen(t, cfg)
+	mustAppend(t, j, records(2, 0, 0))
+	layer.mu.Lock()
+	layer.gate = make(chan struct{})
+	before := layer.syncs
+	layer.mu.Unlock()
+	first = make(chan error, 1)
+	go func() {
+		_, err := j.Append(records(1, 1, 0)) // record 3, which has a key
+		first <- err
+	}()
+	for now := before; now == before; {
+		layer.mu.Lock()
+		now = layer.syncs
+		layer.mu.Unlock()
+	}
+	return j, layer, first
+}
+
+// A record that is being written is found when it is kept, not before, also from within a build.
+func TestAwait(t *testing.T) {
+	j, layer, first := held(t)
+	found, second := make(chan bool, 1), make(chan error, 1)
+	go func() {
+		_, _, ok, err := j.ByKey(keyOf(3))
+		found <- ok && err == nil
+	}()
+	built := make(chan struct{})
+	go func() {
+		_, err := j.Append(func(head events.Head) ([]Frame, error) {
+			close(built)
+			r, _ := events.DecodeRecord(makeRecord(3, 1, keyOf(3), 0))
+			if head.Seq != 3 {
+				return nil, fmt.Errorf("built behind %d", head.Seq)
+			}
+			if seq, _, ok, err := j.ByID(r.ID); !ok || seq != 3 || err != nil {
+				return nil, fmt.Errorf("record 3 by id: %v, %w", ok, err)
+			}
+			return nil, nil
+		})
+		second <- err
+	}()
+	<-built
+	if j.Head().Seq != 2 {
+		t.Fatalf("the head is %d while the sync is held", j.Head().Seq)
+	}
+	select {
+	case ok := <-found:
+		t.Fatalf("an answer (%v) while the record was not kept", ok)
+	case <-time.After(20 * time.Millisecond):
+	}
+	close(layer.gate)
+	if err := <-first; err != nil {
+		t.Fatal(err)
+	}
+	if !<-found {
+		t.Fatal("the record was not found")
+	}
+	if err := <-second; err != nil {
+		t.Fatal(err)
+	}
+	mustClose(t, j)
+}
+
+// Who builds on frames that are given up is given up too: those that wait, and those that are just built.
+func TestGivenUp(t *testing.T) {
+	j, layer, first := held(t)
+	second, third := make(chan error, 1), make(chan error, 1)
+	go func() {
+		_, err := j.Append(records(1, 2, 0))
+		second <- err
+	}()
+	for waits := false; !waits; {
+		j.mu.RLock()
+		waits = j.waiting != nil
+		j.mu.RUnlock()
+	}
+	layer.mu.Lock()
+	layer.err = errors.New("the cable")
+	layer.mu.Unlock()
+	go func() {
+		_, err := j.Append(func(head events.Head) ([]Frame, error) {
+			close(layer.gate)
+			if err := <-first; !errors.Is(err, ErrStopped) {
+				return nil, fmt.Errorf("the first: %w", err)
+			}
+			return records(1, 3, 0)(head)
+		})
+		third <- err
+	}()
+	for name, c := range map[string]chan error{"who waits": second, "who builds": third} {
+		if err := <-c; !errors.Is(err, ErrStopped) || !errors.Is(err, layer.err) {
+			t.Fatalf("%s: %v", name, err)
+		}
+	}
+	if j.Head().Seq != 2 {
+		t.Fatalf("the head is %d", j.Head().Seq)
+	}
+	mustClose(t, j)
 }
 
 // Many append, read and look up at the same time, over many segments.

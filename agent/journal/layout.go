@@ -26,6 +26,9 @@ const (
 
 const nameDigits = 20
 
+// maxSeq bounds the numbers that are believed; no device will get there.
+const maxSeq events.Seq = 1 << 62
+
 // baseName is the name of what belongs to the segment that begins with record mark.
 func baseName(mark events.Seq, ext string) string {
 	return fmt.Sprintf("%0*d%s", nameDigits, uint64(mark), ext)
@@ -37,7 +40,7 @@ func parseName(name string) (mark events.Seq, ext string, ok bool) {
 		return 0, "", false
 	}
 	n, err := strconv.ParseUint(name[:nameDigits], 10, 64)
-	if err != nil || n == 0 {
+	if err != nil || n == 0 || n > uint64(maxSeq) {
 		return 0, "", false
 	}
 	return events.Seq(n), name[nameDigits:], true

@@ -334,6 +334,14 @@ func (m *memFS) cut(rng *rand.Rand) *memFS {
 	return after
 }
 
+// revive is the file layer as the death of a process leaves it: all is there, synced or not.
+func (m *memFS) revive() {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	m.dead, m.left = false, -1
+	clear(m.locked)
+}
+
 // chance is how likely something is to survive: often never or always.
 func chance(rng *rand.Rand) float64 {
 	switch rng.IntN(4) {

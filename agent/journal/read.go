@@ -99,47 +99,47 @@ func (s *shelf) scanSegment(seg *segment, off int64, next *events.Seq, last even
 		return err
 	}
 	w := window{f: f, size: size}
-	for *next <= last {
-		if seg.holey != nil {
-			if off, _, err = s.offsetIn(seg, last+1, *next); err != nil {
+	for ; *next <= last; *next++ {
+		if seg.holey != nil { // what stands between the records may be anything
+			if off, err = seg.holey.offset(*next); err != nil {
 				return err
 			}
 		}
-		t, record, n, err := w.frame(seg, off)
-		if err != nil {
+		var record []byte
+		if record, off, err = w.record(seg, off, *next); err != nil {
 			return err
+		}
+		if err := fn(*next, record); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// record reads the next record from off on, which must be that number, and tells where its link frame ends.
+func (w *window) record(seg *segment, off int64, seq events.Seq) ([]byte, int64, error) {
+	for {
+		t, payload, n, err := w.frame(seg, off)
+		if err != nil {
+			return nil, 0, err
 		}
 		off += int64(n)
 		if t != Record {
 			continue
 		}
-		record = bytes.Clone(record)
-		if seg.holey != nil {
-			if _, ok := seg.holey.unlinked[*next]; ok {
-				if err := fn(*next, record); err != nil {
-					return err
-				}
-				*next++
-				continue
-			}
+		record := bytes.Clone(payload)
+		if seg.unlinked(seq) {
+			return record, off, nil
 		}
-		lt, link, ln, err := w.frame(seg, off)
+		t, payload, n, err = w.frame(seg, off)
 		if err != nil {
-			return err
+			return nil, 0, err
 		}
-		if lt != linkFrame {
-			return &badSegment{seg, fmt.Sprintf("no link frame at %d", off)}
+		if t != linkFrame || parsePlace(payload).seq != seq {
+			return nil, 0, &badSegment{seg, fmt.Sprintf("no link frame of record %d at %d", seq, off)}
 		}
-		if _, at := parseLink(link); at.seq != *next {
-			return &badSegment{seg, fmt.Sprintf("record %d stands where %d should", at.seq, *next)}
-		}
-		off += int64(ln)
-		if err := fn(*next, record); err != nil {
-			return err
-		}
-		*next++
+		return record, off + int64(n), nil
 	}
-	return nil
 }
 
 // frame reads a frame that must be there. The payload is good until the next call.

@@ -19,6 +19,15 @@ type segment struct {
 	holey *table     // as cat, where there is damage between the records, or a tear behind them, that stays where it is
 }
 
+// unlinked tells whether the link frame of a record is among what cannot be read.
+func (seg *segment) unlinked(seq events.Seq) bool {
+	if seg.holey == nil {
+		return false
+	}
+	_, ok := seg.holey.unlinked[seq]
+	return ok
+}
+
 // shelf is the segments of a journal in order, and reading from them. Journal and Reader are made of it.
 type shelf struct {
 	handles
@@ -218,10 +227,8 @@ func (s *shelf) recordAt(seg *segment, off int64, seq events.Seq) ([]byte, place
 	if err != nil {
 		return nil, place{}, err
 	}
-	if seg.holey != nil && t == Record {
-		if at, ok := seg.holey.unlinked[seq]; ok {
-			return payload, at, nil
-		}
+	if t == Record && seg.unlinked(seq) {
+		return payload, seg.holey.unlinked[seq], nil
 	}
 	lt, link, _, err := s.frameAt(seg, off+int64(n))
 	if err != nil {

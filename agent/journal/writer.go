@@ -33,7 +33,12 @@ func (w *segmentWriter) name() string { return baseName(w.mark, extSegment) }
 
 // add writes one frame, a record with its link.
 func (w *segmentWriter) add(t FrameType, payload []byte, clock events.Clock) {
-	w.buf, w.at = appendItem(w.buf, w.mark, w.off, w.at, t, payload, clock)
+	behind := w.at
+	if t == Record {
+		behind = w.at.next(payload, clock)
+	}
+	w.buf = appendItem(w.buf, w.mark, w.off, t, payload, w.at, behind)
+	w.at = behind
 	if t == Receipt {
 		w.receipt = append([]byte(nil), payload...)
 	}

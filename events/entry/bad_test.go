@@ -194,7 +194,7 @@ func TestTooLarge(t *testing.T) {
 	id := r.record(t, `{"kind":"machine.entered","body":{"class":"c"}}`)[0].ID.String()
 	again := func(last, pad int) bool { return record(amend(id, `"body":`+entered(last, pad))) }
 	for _, try := range []func(last, pad int) bool{first, again} {
-		lo, hi := 2, 512
+		lo, hi := 64, 192
 		for hi-lo > 1 { // the most rows that are taken
 			if mid := (lo + hi) / 2; try(mid, 1) {
 				lo = mid
@@ -203,13 +203,13 @@ func TestTooLarge(t *testing.T) {
 			}
 		}
 		taken := 0
-		for pad := 1; pad <= 80; pad++ {
+		for pad := 1; pad <= 31; pad++ {
 			if try(lo, pad) {
 				taken++
 			}
 		}
-		if taken == 0 || taken == 80 {
-			t.Errorf("%d of 80 are taken", taken)
+		if taken == 0 || taken == 31 {
+			t.Errorf("%d of 31 are taken", taken)
 		}
 		if n := len(r.journal.records[len(r.journal.records)-1]); n > events.MaxRecord || n < events.MaxRecord-30 {
 			t.Errorf("the largest record that is taken has %d bytes", n)

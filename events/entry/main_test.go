@@ -11,6 +11,9 @@ func TestMain(m *testing.M) {
 	if err := flag.Set("rapid.nofailfile", "true"); err != nil {
 		panic(err)
 	}
+	if err := flag.Set("rapid.checks", "25"); err != nil { // of each kind; the command line says otherwise
+		panic(err)
+	}
 	flag.Parse()
 	os.Exit(m.Run())
 }

@@ -29,8 +29,11 @@ type rawBody []byte
 
 func (m *maker) body(s *events.Schema) []byte {
 	var err error
-	tr := m.object(s)
-	for range 500 {
+	var tr tree
+	for i := range 1000 {
+		if i%20 == 0 { // not all can be mended field by field
+			tr = m.object(s)
+		}
 		b := appendTree(nil, s, tr)
 		var body events.Body
 		if body, err = events.DecodeBody(s.Kind, s.V, b); err == nil {

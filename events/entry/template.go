@@ -3,6 +3,7 @@ package entry
 import (
 	"bytes"
 	"crypto/sha256"
+	"math"
 	"strconv"
 
 	"ullage/events"
@@ -85,7 +86,7 @@ func (h *hole) append(b []byte, draft bool) []byte {
 			sum := sha256.Sum256([]byte("line " + strconv.Itoa(h.item.line)))
 			return append(b, sum[:]...)
 		case holeSeq:
-			return pack.AppendUint(b, uint64(h.item.line))
+			return pack.AppendUint(b, math.MaxUint64-uint64(h.item.line)) // as long as any
 		case holeID:
 			return pack.AppendString(b, events.NewRecordID(events.Millis(h.item.line), [10]byte{}).String())
 		}

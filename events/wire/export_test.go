@@ -2,7 +2,6 @@ package wire
 
 import (
 	"slices"
-	"strings"
 
 	"ullage/events"
 	"ullage/events/pack"
@@ -45,8 +44,8 @@ func MakeDictionary(records [][]byte) []byte {
 	return AppendPiece(AppendPiece(nil, fold(records, none).col[colForms]), list)
 }
 
-// Known tells what the newest dictionary holds.
-func Known() (forms int, texts string) { return len(newest.shapes), strings.Join(newest.texts, " ") }
+// Known tells how many forms and texts the newest dictionary has.
+func Known() (forms, texts int) { return len(newest.shapes), len(newest.texts) }
 
 // Fold gives the columns of a folded list, in the two parts of its frames.
 func Fold(pieces [][]byte) (dense, random []byte) {
@@ -60,7 +59,10 @@ func Fold(pieces [][]byte) (dense, random []byte) {
 // Unfold is the inverse of Fold, for the two parts together.
 func Unfold(content []byte, most int) ([]byte, error) { return unfold(content, newest, most) }
 
-// ExpandFolded compresses columns as Squeeze does.
+// SqueezeFolded compresses columns as Squeeze does.
 func SqueezeFolded(dense, random []byte) []byte {
 	return compress(plain, random, compress(folded, dense, nil))
 }
+
+// SqueezePlain compresses a list as it is.
+func SqueezePlain(list []byte) []byte { return squeezePlain(list) }

@@ -177,7 +177,10 @@ func decodePush(b []byte) (pushMessage, error) {
 		return pushMessage{}, err
 	}
 	records, err := expand(q.Data)
-	return pushMessage{q.First, q.Link, q.Seals, records}, err
+	if err != nil {
+		return pushMessage{}, err
+	}
+	return pushMessage{q.First, q.Link, q.Seals, records}, nil
 }
 
 func messages() []message {

@@ -106,7 +106,11 @@ func ParsePush(subject string) (events.DeviceID, error) {
 	if !ok {
 		return "", fmt.Errorf("%w: subject %q", ErrMessage, subject)
 	}
-	return events.ParseDeviceID(d)
+	id, err := events.ParseDeviceID(d)
+	if err != nil {
+		return "", fmt.Errorf("%w: subject: %w", ErrMessage, err)
+	}
+	return id, nil
 }
 
 // Stream is the definition of a stream, as plain values.

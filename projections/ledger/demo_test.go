@@ -304,8 +304,8 @@ func TestDemo(t *testing.T) {
 	}
 }
 
-// tolerance is wide because the scenario's litres at 20 degrees lie up to 0.08 L beside Kell's density.
-const tolerance = 0.1
+// tolerance is what the scenario's figures are rounded to, and a little more.
+const tolerance = 0.01
 
 // check compares a span. The scenario reckons all flows as independent, so that u is not compared where one meter
 // measured several.

@@ -1,233 +1,44 @@
-// Package office is the office's side of the centre: what it records, what it asks, and the pages it looks at, over
-// HTTP.
-//
-// The commands of ullage are clients of the API here. A question is answered when the read model holds what the stream
-// held when it was asked. Errors are JSON objects {"error": "..."} with a status that fits; users see our words, the
-// log the cause.
 package office
 
 import (
 	"context"
-	"crypto/sha256"
-	"crypto/subtle"
 	"encoding/json"
 	"errors"
 	"fmt"
-	"io"
-	"log/slog"
 	"net/http"
-	"net/url"
 	"slices"
-	"strings"
 	"time"
 
 	"ullage/events"
-	"ullage/events/entry"
-	"ullage/events/wire"
 	"ullage/projections"
+	"ullage/projections/audit"
 	"ullage/projections/due"
 	"ullage/projections/ledger"
 	"ullage/projections/machine"
 	"ullage/projections/waste"
-	"ullage/syncd/store"
 )
-
-// Limits of a request.
-const (
-	maxRecords  = 64 << 20 // bytes of entry lines in one call
-	maxQuestion = 64 << 10
-	freshWithin = 30 * time.Second // how long a question waits for the read model
-)
-
-// Config is what the office's server works with.
-type Config struct {
-	Token    string // that the API asks for
-	Store    *store.Store
-	Source   *store.Source
-	Recorder *Recorder
-	Evidence entry.Evidence
-	NewCode  func(name string) (wire.Code, error)
-	Log      *slog.Logger
-}
-
-// Server answers the office.
-type Server struct {
-	cfg  Config
-	door door
-}
-
-// New makes a server.
-func New(cfg Config) *Server { return &Server{cfg: cfg, door: newDoor()} }
-
-// Handler is the whole of the office's HTTP.
-func (s *Server) Handler() http.Handler {
-	mux := http.NewServeMux()
-	api := func(pattern string, h func(*http.Request) (any, error)) {
-		mux.Handle(pattern, s.withToken(func(w http.ResponseWriter, r *http.Request) {
-			answer, err := h(r)
-			if err != nil {
-				s.fail(w, r, err)
-				return
-			}
-			w.Header().Set("Content-Type", "application/json")
-			w.Header().Set("Cache-Control", "no-store")
-			if err := json.NewEncoder(w).Encode(answer); err != nil {
-				s.cfg.Log.Warn("office: answer", "path", r.URL.Path, "error", err)
-			}
-		}))
-	}
-	api("POST /api/codes", s.postCode)
-	mux.Handle("POST /api/records", s.withToken(s.postRecords))
-	api("GET /api/machine", s.getMachine)
-	api("GET /api/ledger", s.getLedger)
-	api("GET /api/audit", s.getAudit)
-	api("GET /api/waste", s.getWaste)
-	api("GET /api/due", s.getDue)
-	api("GET /api/restatements", s.getRestatements)
-	mux.Handle("GET /api/export", s.withToken(s.getExport))
-	s.pages(mux)
-	return guard(mux)
-}
-
-// asked is an error that is the asker's.
-type asked struct {
-	status int
-	err    error
-}
-
-func (a asked) Error() string { return a.err.Error() }
-func (a asked) Unwrap() error { return a.err }
-
-func bad(format string, a ...any) error {
-	return asked{http.StatusBadRequest, fmt.Errorf(format, a...)}
-}
-
-// words turns any error into a status, the asker's words and, where it is not the asker's doing, a line in the log.
-func (s *Server) words(r *http.Request, err error) (status int, words string) {
-	status, words = http.StatusInternalServerError, "the centre could not answer; its log says why"
-	var mine asked
-	switch {
-	case errors.As(err, &mine):
-		status, words = mine.status, err.Error()
-	case errors.Is(err, store.ErrNotThere):
-		status, words = http.StatusNotFound, err.Error()
-	case errors.Is(err, context.DeadlineExceeded):
-		status, words = http.StatusServiceUnavailable, err.Error()
-		fallthrough
-	default:
-		s.cfg.Log.Error("office: "+r.Method+" "+r.URL.Path, "error", err)
-	}
-	return status, words
-}
-
-// fail answers with an error.
-func (s *Server) fail(w http.ResponseWriter, r *http.Request, err error) {
-	status, words := s.words(r, err)
-	w.Header().Set("Content-Type", "application/json")
-	w.WriteHeader(status)
-	if err := json.NewEncoder(w).Encode(map[string]string{"error": words}); err != nil {
-		s.cfg.Log.Warn("office: answer", "path", r.URL.Path, "error", err)
-	}
-}
-
-// guard bounds requests and refuses those that a foreign page could make a browser send here.
-func guard(next http.Handler) http.Handler {
-	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		host := r.Host
-		if u, err := url.Parse("http://" + host); err != nil || u.Hostname() != "127.0.0.1" && u.Hostname() != "localhost" && u.Hostname() != "::1" {
-			http.Error(w, "this address is for this machine only", http.StatusMisdirectedRequest)
-			return
-		}
-		h := w.Header()
-		h.Set("X-Content-Type-Options", "nosniff")
-		h.Set("Referrer-Policy", "no-referrer")
-		h.Set("Content-Security-Policy", "default-src 'none'; style-src 'self'; img-src 'self'; form-action 'self'; frame-ancestors 'none'; base-uri 'none'")
-		next.ServeHTTP(w, r)
-	})
-}
-
-func (s *Server) withToken(next http.HandlerFunc) http.Handler {
-	want := sha256.Sum256([]byte(s.cfg.Token))
-	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		token, ok := strings.CutPrefix(r.Header.Get("Authorization"), "Bearer ")
-		got := sha256.Sum256([]byte(token))
-		if !ok || subtle.ConstantTimeCompare(got[:], want[:]) != 1 {
-			s.fail(w, r, asked{http.StatusUnauthorized, errors.New("the token is missing or wrong; it stands in the file token of the centre's folder")})
-			return
-		}
-		next(w, r)
-	})
-}
-
-func (s *Server) postCode(r *http.Request) (any, error) {
-	var q struct {
-		Name string `json:"name"`
-	}
-	in := json.NewDecoder(io.LimitReader(r.Body, maxQuestion))
-	in.DisallowUnknownFields()
-	if err := in.Decode(&q); err != nil {
-		return nil, bad("the request is an object with name: %v", err)
-	}
-	code, err := s.cfg.NewCode(q.Name)
-	if err != nil {
-		return nil, asked{http.StatusConflict, err}
-	}
-	return map[string]string{"code": code.String()}, nil
-}
-
-// postRecords takes entry lines and answers with a line a record. A bad line is told as {"error", "line"}, and then
-// nothing was written.
-func (s *Server) postRecords(w http.ResponseWriter, r *http.Request) {
-	answers, err := s.cfg.Recorder.Record(r.Context(), http.MaxBytesReader(w, r.Body, maxRecords))
-	var line *entry.LineError
-	switch {
-	case errors.As(err, &line):
-		err = asked{http.StatusUnprocessableEntity, err}
-		fallthrough
-	case err != nil:
-		s.fail(w, r, err)
-		return
-	}
-	w.Header().Set("Content-Type", "application/x-ndjson")
-	out := json.NewEncoder(w)
-	for _, a := range answers {
-		if err := out.Encode(a); err != nil {
-			s.cfg.Log.Warn("office: answer", "path", r.URL.Path, "error", err)
-			return
-		}
-	}
-}
-
-// fresh waits until the read model holds what the stream holds now.
-func (s *Server) fresh(ctx context.Context) error {
-	ctx, cancel := context.WithTimeout(ctx, freshWithin)
-	defer cancel()
-	last, err := s.cfg.Source.Last(ctx)
-	if err != nil {
-		return err
-	}
-	return s.cfg.Store.Wait(ctx, last)
-}
 
 // bounds reads as-of and known-at.
-func bounds(q url.Values) (projections.Bounds, error) {
+func (q question) bounds() (projections.Bounds, error) {
 	b := projections.Now
-	for name, to := range map[string]*events.Millis{"as-of": &b.AsOf, "known-at": &b.KnownAt} {
-		text := q.Get(name)
-		if text == "" {
+	for _, to := range []struct {
+		name string
+		at   *events.Millis
+	}{{"as-of", &b.AsOf}, {"known-at", &b.KnownAt}} {
+		if q[to.name] == "" {
 			continue
 		}
-		at, err := ParseBound(text)
+		at, err := parseBound(q[to.name])
 		if err != nil {
-			return b, bad("%s: %w", name, err)
+			return b, bad("%s: %w", to.name, err)
 		}
-		*to = at
+		*to.at = at
 	}
 	return b, nil
 }
 
-// ParseBound reads a time in RFC 3339 with zone, or a date, which means the end of that day in UTC.
-func ParseBound(s string) (events.Millis, error) {
+// parseBound reads a time in RFC 3339 with zone, or a date, which means the end of that day in UTC.
+func parseBound(s string) (events.Millis, error) {
 	if t, err := time.Parse(time.RFC3339Nano, s); err == nil {
 		return events.MillisOf(t), nil
 	}
@@ -238,113 +49,207 @@ func ParseBound(s string) (events.Millis, error) {
 	return events.MillisOf(t.AddDate(0, 0, 1)) - 1, nil
 }
 
-// ofMachines answers a question about one machine, or, where none is named, about all under the given name.
-func ofMachines[T any](s *Server, r *http.Request, name string, fold func(projections.Input) T) (any, error) {
-	q := r.URL.Query()
-	b, err := bounds(q)
+// inputs gathers what the folds of the machine that a question names need, or of all machines, and says which.
+func (s *Server) inputs(ctx context.Context, q question) (all []projections.Input, one bool, err error) {
+	b, err := q.bounds()
+	if err != nil {
+		return nil, false, err
+	}
+	if err := s.fresh(ctx); err != nil {
+		return nil, false, err
+	}
+	ids, one := []events.MachineID{events.MachineID(q["machine"])}, q["machine"] != ""
+	if !one {
+		if ids, err = s.cfg.Store.Machines(ctx); err != nil {
+			return nil, false, err
+		}
+	}
+	site := events.SiteID(q["site"])
+	for _, id := range ids {
+		in, err := s.cfg.Store.Machine(ctx, id, b)
+		if err != nil {
+			return nil, false, err
+		}
+		if site == "" || machine.Fold(in).Site == site {
+			all = append(all, in)
+		}
+	}
+	if len(all) > 0 || site == "" {
+		return all, one, nil
+	}
+	if one {
+		return nil, false, asked{http.StatusNotFound, fmt.Errorf("machine %s does not stand at site %s", q["machine"], site)}
+	}
+	return nil, false, s.knowsSite(ctx, site)
+}
+
+// knowsSite tells a site at which there is nothing from one of which there is no record; that one is an error.
+func (s *Server) knowsSite(ctx context.Context, site events.SiteID) error {
+	_, _, err := s.cfg.Store.Audit(ctx, audit.Query{Site: site}, projections.Now)
+	return err
+}
+
+// ofMachines answers a question about one machine, or about all under a name.
+func ofMachines[T any](s *Server, r *http.Request, q question, name string, fold func(projections.Input) (T, error)) (any, error) {
+	all, one, err := s.inputs(r.Context(), q)
 	if err != nil {
 		return nil, err
 	}
-	if err := s.fresh(r.Context()); err != nil {
-		return nil, err
-	}
-	ids := []events.MachineID{events.MachineID(q.Get("machine"))}
-	all := ids[0] == ""
-	if all {
-		if ids, err = s.cfg.Store.Machines(r.Context()); err != nil {
-			return nil, err
-		}
-	}
 	answers := []T{}
-	for _, id := range ids {
-		in, err := s.cfg.Store.Machine(r.Context(), id, b)
+	for _, in := range all {
+		a, err := fold(in)
 		if err != nil {
 			return nil, err
 		}
-		if site := q.Get("site"); site != "" && string(siteOf(in)) != site {
-			continue
-		}
-		answers = append(answers, fold(in))
+		answers = append(answers, a)
 	}
-	if !all {
-		if len(answers) == 0 {
-			return nil, asked{http.StatusNotFound, fmt.Errorf("machine %s does not stand at site %s", ids[0], q.Get("site"))}
-		}
+	if one {
 		return answers[0], nil
 	}
 	return map[string]any{name: answers}, nil
 }
 
-func siteOf(in projections.Input) events.SiteID { return machine.Fold(in).Site }
-
-func (s *Server) getMachine(r *http.Request) (any, error) {
-	return ofMachines(s, r, "machines", machine.Fold)
+func (s *Server) getMachine(r *http.Request, q question) (any, error) {
+	return ofMachines(s, r, q, "machines", s.state)
 }
 
-func (s *Server) getLedger(r *http.Request) (any, error) {
-	return ofMachines(s, r, "ledgers", ledger.Fold)
+// state is what stands at a machine, with the texts of its faults that are held here.
+func (s *Server) state(in projections.Input) (machine.State, error) {
+	state := machine.Fold(in)
+	for i := range state.OpenFaults {
+		f := &state.OpenFaults[i]
+		if f.Evidence.IsZero() {
+			continue
+		}
+		text, ok, err := s.cfg.Evidence.Text(f.Evidence)
+		if err != nil {
+			return state, err
+		}
+		if ok {
+			f.Text = string(text)
+		}
+	}
+	return state, nil
 }
 
-func (s *Server) getWaste(r *http.Request) (any, error) {
-	b, err := bounds(r.URL.Query())
+func (s *Server) getLedger(r *http.Request, q question) (any, error) {
+	return ofMachines(s, r, q, "ledgers", func(in projections.Input) (ledger.Ledger, error) { return ledger.Fold(in), nil })
+}
+
+func (s *Server) getDue(r *http.Request, q question) (any, error) {
+	all, _, err := s.inputs(r.Context(), q)
 	if err != nil {
 		return nil, err
 	}
-	if err := s.fresh(r.Context()); err != nil {
-		return nil, err
-	}
-	vessels, err := s.cfg.Store.Vessels(r.Context(), b)
+	b, err := q.bounds()
 	if err != nil {
 		return nil, err
 	}
 	reg, err := s.cfg.Store.Register(r.Context(), b)
+	if err != nil {
+		return nil, err
+	}
+	machines := []due.Machine{}
+	for _, in := range all {
+		machines = append(machines, due.Fold(in, reg, time.LoadLocation))
+	}
+	return map[string]any{"machines": machines}, nil
+}
+
+func (s *Server) getWaste(r *http.Request, q question) (any, error) {
+	ctx := r.Context()
+	b, err := q.bounds()
+	if err != nil {
+		return nil, err
+	}
+	if err := s.fresh(ctx); err != nil {
+		return nil, err
+	}
+	vessels, err := s.cfg.Store.Vessels(ctx, b)
+	if err != nil {
+		return nil, err
+	}
+	reg, err := s.cfg.Store.Register(ctx, b)
 	if err != nil {
 		return nil, err
 	}
 	months := waste.Fold(vessels, reg, time.LoadLocation)
-	if site := r.URL.Query().Get("site"); site != "" {
-		months = slices.DeleteFunc(months, func(m waste.Month) bool { return string(m.Site) != site })
+	if site := events.SiteID(q["site"]); site != "" {
+		months = slices.DeleteFunc(months, func(m waste.Month) bool { return m.Site != site })
+		if len(months) == 0 {
+			if err := s.knowsSite(ctx, site); err != nil {
+				return nil, err
+			}
+		}
 	}
 	return map[string]any{"sites": months}, nil
 }
 
-func (s *Server) getDue(r *http.Request) (any, error) {
-	b, err := bounds(r.URL.Query())
-	if err != nil {
-		return nil, err
-	}
-	if err := s.fresh(r.Context()); err != nil {
-		return nil, err
-	}
-	reg, err := s.cfg.Store.Register(r.Context(), b)
-	if err != nil {
-		return nil, err
-	}
-	answer, err := ofMachines(s, r, "machines", func(in projections.Input) due.Machine { return due.Fold(in, reg, time.LoadLocation) })
-	if one, ok := answer.(due.Machine); ok {
-		answer = map[string]any{"machines": []due.Machine{one}}
-	}
-	return answer, err
+// restatement is an earlier result that a later message changed.
+type restatement struct {
+	ID         string           `json:"id"`
+	Machine    events.MachineID `json:"machine"`
+	Projection string           `json:"projection"`
+	What       string           `json:"what"`
+	Old        json.RawMessage  `json:"old"`
+	New        json.RawMessage  `json:"new"` // null where the result vanished
+	CausedBy   string           `json:"caused_by"`
 }
 
-func (s *Server) getRestatements(r *http.Request) (any, error) {
-	if err := s.fresh(r.Context()); err != nil {
+func (s *Server) getRestatements(r *http.Request, q question) (any, error) {
+	ctx := r.Context()
+	if err := s.fresh(ctx); err != nil {
 		return nil, err
 	}
-	all, err := s.cfg.Store.Restatements(r.Context(), events.MachineID(r.URL.Query().Get("machine")))
+	id := events.MachineID(q["machine"])
+	if id != "" {
+		if _, err := s.cfg.Store.Machine(ctx, id, projections.Now); err != nil {
+			return nil, err
+		}
+	}
+	all, err := s.cfg.Store.Restatements(ctx, id)
 	if err != nil {
 		return nil, err
 	}
-	rows := []map[string]any{}
+	rows := []restatement{}
 	for _, x := range all {
-		row := map[string]any{
-			"id": x.ID.String(), "machine": x.Machine, "projection": x.Projection, "what": x.What,
-			"old": json.RawMessage(x.Old), "new": nil, "caused_by": x.CausedBy.String(),
-		}
+		row := restatement{x.ID.String(), x.Machine, x.Projection, x.What, json.RawMessage(x.Old), nil, x.CausedBy.String()}
 		if x.New != "" {
-			row["new"] = json.RawMessage(x.New)
+			row.New = json.RawMessage(x.New)
 		}
 		rows = append(rows, row)
 	}
 	return map[string]any{"restatements": rows}, nil
+}
+
+func (s *Server) getAudit(r *http.Request, q question) (any, error) {
+	b, err := q.bounds()
+	if err != nil {
+		return nil, err
+	}
+	ask := audit.Query{Machine: events.MachineID(q["machine"]), Site: events.SiteID(q["site"]), Device: events.DeviceID(q["device"])}
+	if v := q["visit"]; v != "" {
+		if ask.Visit, err = events.ParseRecordID(v); err != nil {
+			return nil, bad("visit: %q is no UUID of a visit, such as an answer to a record gives", v)
+		}
+	}
+	return s.audit(r.Context(), ask, b)
+}
+
+func (s *Server) audit(ctx context.Context, ask audit.Query, b projections.Bounds) (audit.List, error) {
+	if err := s.fresh(ctx); err != nil {
+		return audit.List{}, err
+	}
+	h, reg, err := s.cfg.Store.Audit(ctx, ask, b)
+	if err != nil {
+		return audit.List{}, err
+	}
+	show := shower{ctx, s.cfg.Store, s.cfg.Evidence}
+	var failed error
+	list := audit.Rows(h, ask, reg, func(r *events.Record) json.RawMessage {
+		body, err := show.body(r)
+		failed = errors.Join(failed, err)
+		return body
+	})
+	return list, failed
 }

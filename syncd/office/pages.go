@@ -3,10 +3,10 @@ package office
 import (
 	"bytes"
 	"embed"
+	"errors"
 	"fmt"
 	"html/template"
 	"net/http"
-	"strconv"
 	"time"
 
 	"ullage/events"
@@ -19,29 +19,7 @@ import (
 //go:embed page
 var pageFiles embed.FS
 
-var templates = template.Must(template.New("").Funcs(template.FuncMap{
-	"litres": litres,
-	"when":   when,
-}).ParseFS(pageFiles, "page/*.html"))
-
-// litres rounds for reading: whole litres where that says as much as is known.
-func litres(m projections.Measured) string {
-	places := 1
-	if m.U >= 1 {
-		places = 0
-	}
-	return strconv.FormatFloat(float64(m.Value), 'f', places, 64)
-}
-
-// when shortens RFC 3339 for reading; the zone stays.
-func when(at any) string {
-	s := fmt.Sprint(at)
-	t, err := time.Parse(time.RFC3339Nano, s)
-	if err != nil {
-		return s
-	}
-	return t.Format("2 Jan 2006 15:04 -07:00")
-}
+var templates = template.Must(template.ParseFS(pageFiles, "page/*.html"))
 
 // pages are plain tables that only show.
 func (s *Server) pages(mux *http.ServeMux) {
@@ -49,11 +27,27 @@ func (s *Server) pages(mux *http.ServeMux) {
 	mux.HandleFunc("GET /style.css", func(w http.ResponseWriter, r *http.Request) {
 		http.ServeFileFS(w, r, pageFiles, "page/style.css")
 	})
-	mux.Handle("GET /{$}", s.inside(s.pageMachines))
-	mux.Handle("GET /machines/{machine}", s.inside(s.pageMachine))
+	mux.Handle("GET /{$}", s.inside(s.page(s.pageMachines)))
+	mux.Handle("GET /machines/{machine}", s.inside(s.page(s.pageMachine)))
+	mux.Handle("GET /", s.inside(s.page(func(*http.Request) (string, any, error) {
+		return "", nil, asked{http.StatusNotFound, errors.New("there is no such page")}
+	})))
 }
 
-func (s *Server) render(w http.ResponseWriter, name string, data any) {
+// page makes a handler of what gives the name of a template and its data.
+func (s *Server) page(make func(*http.Request) (string, any, error)) http.HandlerFunc {
+	return func(w http.ResponseWriter, r *http.Request) {
+		name, data, err := make(r)
+		if err != nil {
+			status, words := s.words(r, err)
+			s.render(w, status, "error", sentence(words))
+			return
+		}
+		s.render(w, http.StatusOK, name, data)
+	}
+}
+
+func (s *Server) render(w http.ResponseWriter, status int, name string, data any) {
 	var b bytes.Buffer
 	if err := templates.ExecuteTemplate(&b, name, data); err != nil {
 		s.cfg.Log.Error("office: page "+name, "error", err)
@@ -62,86 +56,137 @@ func (s *Server) render(w http.ResponseWriter, name string, data any) {
 	}
 	w.Header().Set("Content-Type", "text/html; charset=utf-8")
 	w.Header().Set("Cache-Control", "no-store")
-	if _, err := b.WriteTo(w); err != nil {
-		s.cfg.Log.Warn("office: page "+name, "error", err)
-	}
-}
-
-// failPage shows an error as a page.
-func (s *Server) failPage(w http.ResponseWriter, r *http.Request, err error) {
-	status, words := s.words(r, err)
 	w.WriteHeader(status)
-	s.render(w, "error", words)
-}
-
-// freshness says how new a page is.
-type freshness struct {
-	Made  string // when the page was made
-	Place uint64 // messages of the stream that are in it
-}
-
-func (s *Server) freshness() freshness {
-	return freshness{time.Now().Format("15:04:05"), s.cfg.Store.Place().Seq}
-}
-
-type machineRow struct {
-	State machine.State
-	Loss  ledger.Span // the newest span that says something
-	Says  bool
-}
-
-func (s *Server) pageMachines(w http.ResponseWriter, r *http.Request) {
-	if err := s.fresh(r.Context()); err != nil {
-		s.failPage(w, r, err)
-		return
+	if _, err := b.WriteTo(w); err != nil {
+		s.cfg.Log.Debug("office: page "+name, "error", err) // the browser went away
 	}
-	ids, err := s.cfg.Store.Machines(r.Context())
+}
+
+// pageRow is one machine among all.
+type pageRow struct {
+	Machine events.MachineID
+	Retired bool
+	Site    string
+	Bath    *bath
+	Finding *finding // the newest that is worth a look
+	Faults  int
+}
+
+func (s *Server) pageMachines(r *http.Request) (string, any, error) {
+	ctx, asked := r.Context(), time.Now()
+	all, _, err := s.inputs(ctx, question{})
 	if err != nil {
-		s.failPage(w, r, err)
-		return
+		return "", nil, err
+	}
+	reg, err := s.cfg.Store.Register(ctx, projections.Now)
+	if err != nil {
+		return "", nil, err
 	}
 	data := struct {
-		Fresh    freshness
-		Machines []machineRow
-	}{Fresh: s.freshness()}
-	for _, id := range ids {
-		in, err := s.cfg.Store.Machine(r.Context(), id, projections.Now)
+		Fresh    stamp
+		Machines []pageRow
+		Legend   bool
+	}{Fresh: freshness(asked)}
+	for _, in := range all {
+		state := machine.Fold(in)
+		site, err := s.siteName(reg, state.Site)
 		if err != nil {
-			s.failPage(w, r, err)
-			return
+			return "", nil, err
 		}
-		row := machineRow{State: machine.Fold(in)}
+		c := clockOf(reg, state.Site, asked)
+		row := pageRow{Machine: in.Machine, Retired: state.Retired, Site: site, Bath: c.bath(state), Faults: len(state.OpenFaults)}
 		for _, span := range ledger.Fold(in).Spans {
 			if span.Grade == ledger.Look || span.Grade == ledger.Say {
-				row.Loss, row.Says = span, true
+				row.Finding, data.Legend = c.finding(span), true
 			}
 		}
 		data.Machines = append(data.Machines, row)
 	}
-	s.render(w, "machines", data)
+	return "machines", data, nil
 }
 
-func (s *Server) pageMachine(w http.ResponseWriter, r *http.Request) {
+// siteName is a site's name, where the register gives one that is held here, or else its code.
+func (s *Server) siteName(reg *projections.Register, id events.SiteID) (string, error) {
+	if entry, ok := reg.Site(id, events.MaxMillis); ok && !entry.Name.IsZero() {
+		name, ok, err := s.cfg.Evidence.Text(entry.Name)
+		if err != nil || ok {
+			return string(name), err
+		}
+	}
+	return string(id), nil
+}
+
+// pageOne is all that is shown of a machine.
+type pageOne struct {
+	Fresh   stamp
+	Machine events.MachineID
+	Site    string
+	About   string
+	Zone    string // of all times that do not say another
+	Bath    *bath
+	Reads   []reading
+	Tanks   bool // there is more than one
+	Spans   []span
+	Legend  bool
+	Faults  []fault
+	Parts   []part
+	Records []record
+}
+
+func (s *Server) pageMachine(r *http.Request) (string, any, error) {
+	ctx, asked := r.Context(), time.Now()
 	id := events.MachineID(r.PathValue("machine"))
-	if err := s.fresh(r.Context()); err != nil {
-		s.failPage(w, r, err)
-		return
-	}
-	in, err := s.cfg.Store.Machine(r.Context(), id, projections.Now)
+	all, _, err := s.inputs(ctx, question{"machine": string(id)})
 	if err != nil {
-		s.failPage(w, r, err)
-		return
+		return "", nil, err
 	}
-	list, err := s.audit(r.Context(), audit.Query{Machine: id}, projections.Now)
+	list, err := s.audit(ctx, audit.Query{Machine: id}, projections.Now)
 	if err != nil {
-		s.failPage(w, r, err)
-		return
+		return "", nil, err
 	}
-	book := ledger.Fold(in)
-	s.render(w, "machine", struct {
-		Fresh   freshness
-		State   machine.State
-		Ledger  ledger.Ledger
-		Records []audit.Row
-	}{s.freshness(), machine.Fold(in), book, list.Records})
+	reg, err := s.cfg.Store.Register(ctx, projections.Now)
+	if err != nil {
+		return "", nil, err
+	}
+	state, err := s.state(all[0])
+	if err != nil {
+		return "", nil, err
+	}
+	site, err := s.siteName(reg, state.Site)
+	if err != nil {
+		return "", nil, err
+	}
+	c := clockOf(reg, state.Site, asked)
+	for _, row := range list.Records {
+		c.settle(row.Done) // the newest rules
+	}
+	page := pageOne{
+		Fresh: freshness(asked), Machine: id, Site: site, About: about(reg, id, state), Zone: c.zone, Bath: c.bath(state),
+		Reads: c.readings(state), Faults: c.faults(state), Parts: c.parts(state), Records: c.records(list),
+	}
+	book := ledger.Fold(all[0])
+	for _, x := range book.Spans {
+		page.Tanks = page.Tanks || x.Tank != book.Spans[0].Tank
+		page.Legend = page.Legend || x.Grade == ledger.Look || x.Grade == ledger.Say
+		page.Spans = append(page.Spans, c.span(x))
+	}
+	return "machine", page, nil
+}
+
+// about says in a line what a machine is.
+func about(reg *projections.Register, id events.MachineID, state machine.State) string {
+	var text string
+	if e := reg.Entry(id, events.MaxMillis); e != nil {
+		text = string(e.Class)
+		if e.Serial != "" {
+			text += ", serial " + e.Serial
+		}
+		if e.Fluid != "" {
+			text += fmt.Sprintf(", filled with %s", e.Fluid)
+		}
+	}
+	if state.Retired {
+		text += ", retired"
+	}
+	return text
 }

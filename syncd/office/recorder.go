@@ -32,27 +32,122 @@ type Journal interface {
 // Committer stores pushes of the office's device; the gate does.
 type Committer func(ctx context.Context, q wire.PushRequest) (wire.Answer, error)
 
-// Recorder writes the office's records: first into its journal, and then, as any device does, through the gate.
-type Recorder struct {
+// RecorderConfig is what a Recorder works with. All of it must be set.
+type RecorderConfig struct {
 	Journal Journal
 	Writer  *entry.Writer
 	Seal    func(seq events.Seq, link events.Hash) events.Seal
 	Commit  Committer
 	Log     *slog.Logger
-
-	mu sync.Mutex // one push at a time
 }
 
-// Record writes the entry lines of one call and returns when they are received.
+// Recorder writes the office's records: first into its journal, and then, as any device does, through the gate.
+//
+// It never writes on a chain that the stream does not know: before the first record it makes sure that journal and
+// stream end alike, for a journal that was put back from a backup would fork.
+type Recorder struct {
+	cfg  RecorderConfig
+	wake chan struct{} // something is kept that could not be sent
+
+	mu    sync.Mutex // one push at a time; guards agree
+	agree bool       // journal and stream were seen to end alike
+}
+
+// NewRecorder makes a recorder. Record works without Run, which sends later what could not be sent at once.
+func NewRecorder(cfg RecorderConfig) *Recorder {
+	return &Recorder{cfg: cfg, wake: make(chan struct{}, 1)}
+}
+
+// ErrApart is in the errors about a journal and a stream that do not hold the same chain. Nothing is recorded then.
+var ErrApart = errors.New("the office's journal and the stream do not hold the same records")
+
+// NotReceivedError says that the records of a call are kept in the office's journal and not received yet. They will be
+// sent again without a hand; giving the lines once more would make them twice.
+type NotReceivedError struct {
+	Answers []entry.Answer
+	Err     error
+}
+
+func (e *NotReceivedError) Error() string {
+	return fmt.Sprintf("%d records are kept, and not received yet: %v; the centre goes on trying, do not give them again", len(e.Answers), e.Err)
+}
+
+func (e *NotReceivedError) Unwrap() error { return e.Err }
+
+// pushTime bounds one push of the office's records, and the waiting for those before it.
+const pushTime = 30 * time.Second
+
+// Record writes the entry lines of one call and returns when they are received. A *NotReceivedError has their answers;
+// after any other error nothing was recorded, but that a journal that has stopped writing may hold them.
 func (r *Recorder) Record(ctx context.Context, lines io.Reader) ([]entry.Answer, error) {
-	answers, err := r.Writer.Record(lines)
+	if err := r.agreed(ctx); err != nil {
+		return nil, err
+	}
+	answers, err := r.cfg.Writer.Record(lines)
 	if err != nil {
 		return nil, err
 	}
+	// What is kept is sent, whether its sender still waits or not.
+	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), pushTime)
+	defer cancel()
 	if err := r.Push(ctx); err != nil {
-		return nil, fmt.Errorf("the records are kept, but not received yet: %w", err)
+		r.wakeUp()
+		return nil, &NotReceivedError{answers, err}
 	}
 	return answers, nil
+}
+
+// agreed makes sure, once, that the journal may be written.
+func (r *Recorder) agreed(ctx context.Context) error {
+	r.mu.Lock()
+	agree := r.agree
+	r.mu.Unlock()
+	if agree {
+		return nil
+	}
+	return r.Push(ctx)
+}
+
+func (r *Recorder) wakeUp() {
+	select {
+	case r.wake <- struct{}{}:
+	default: // it is awake
+	}
+}
+
+// Try sends what is kept, and leaves to Run what cannot be sent now.
+func (r *Recorder) Try() {
+	ctx, cancel := context.WithTimeout(context.Background(), pushTime)
+	defer cancel()
+	if err := r.Push(ctx); err != nil {
+		r.cfg.Log.Error("the office's records are kept and cannot be sent; the office cannot record until they can", "error", err)
+		r.wakeUp()
+	}
+}
+
+// Run sends, after a push that failed, what is kept, until it is received. It ends with ctx, and then returns nil.
+func (r *Recorder) Run(ctx context.Context) error {
+	const least, most = time.Second, time.Minute
+	for {
+		select {
+		case <-r.wake:
+		case <-ctx.Done():
+			return nil
+		}
+		for wait := least; ; wait = min(2*wait, most) {
+			select {
+			case <-time.After(wait):
+			case <-ctx.Done():
+				return nil
+			}
+			err := r.Push(ctx)
+			if err == nil {
+				r.cfg.Log.Info("the office's records are received again")
+				break
+			}
+			r.cfg.Log.Error("the office's records are kept and cannot be sent; it is tried again", "error", err, "in", min(2*wait, most))
+		}
+	}
 }
 
 // Push brings everything that is kept to the stream.
@@ -60,17 +155,41 @@ func (r *Recorder) Push(ctx context.Context) error {
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	for {
-		received, err := r.Journal.Receipted()
+		received, err := r.cfg.Journal.Receipted()
 		if err != nil {
 			return err
 		}
-		if received >= r.Journal.Head().Seq {
-			return nil
+		head := r.cfg.Journal.Head()
+		if received < head.Seq {
+			if err := r.push(ctx, received+1); err != nil {
+				return err
+			}
+			continue
 		}
-		if err := r.push(ctx, received+1); err != nil {
-			return err
+		if !r.agree {
+			if err := r.compare(ctx, head); err != nil {
+				return err
+			}
+			r.agree = true
 		}
+		return nil
 	}
+}
+
+// compare asks whether the stream ends where the journal does, by a push of nothing: that is refused for having
+// nothing in it only where its place in the chain is right.
+func (r *Recorder) compare(ctx context.Context, head events.Head) error {
+	a, err := r.cfg.Commit(ctx, wire.PushRequest{First: head.Seq + 1, Link: head.Link, Data: wire.Squeeze(nil)})
+	if err != nil {
+		return err
+	}
+	switch a.Status {
+	case wire.Refused:
+		return nil
+	case wire.Elsewhere:
+		return r.receipt(head.Seq+1, a.Body)
+	}
+	return fmt.Errorf("%w: %s", ErrApart, a.Reason)
 }
 
 var errFull = errors.New("the push is full")
@@ -78,7 +197,7 @@ var errFull = errors.New("the push is full")
 func (r *Recorder) push(ctx context.Context, first events.Seq) error {
 	var list []byte
 	last := first - 1
-	err := r.Journal.Scan(first, func(seq events.Seq, record []byte) error {
+	err := r.cfg.Journal.Scan(first, func(seq events.Seq, record []byte) error {
 		if n := seq - first; n == wire.MaxRecords || n > 0 && len(list)+len(record) > wire.MaxFrame/2 {
 			return errFull
 		}
@@ -88,50 +207,45 @@ func (r *Recorder) push(ctx context.Context, first events.Seq) error {
 	if err != nil && !errors.Is(err, errFull) {
 		return err
 	}
-	before, err := r.Journal.LinkAt(first - 1)
+	before, err := r.cfg.Journal.LinkAt(first - 1)
 	if err != nil {
 		return err
 	}
-	link, err := r.Journal.LinkAt(last)
+	link, err := r.cfg.Journal.LinkAt(last)
 	if err != nil {
 		return err
 	}
-	a, err := r.Commit(ctx, wire.PushRequest{First: first, Link: before, Seals: []events.Seal{r.Seal(last, link)}, Data: wire.Squeeze(list)})
+	a, err := r.cfg.Commit(ctx, wire.PushRequest{First: first, Link: before, Seals: []events.Seal{r.cfg.Seal(last, link)}, Data: wire.Squeeze(list)})
 	if err != nil {
 		return err
 	}
 	switch a.Status {
 	case wire.OK, wire.Elsewhere:
 		return r.receipt(first, a.Body)
-	case wire.Busy:
-		select {
-		case <-time.After(time.Duration(a.Wait) * time.Millisecond):
-			return nil
-		case <-ctx.Done():
-			return ctx.Err()
-		}
+	case wire.Fork:
+		return fmt.Errorf("%w: %s", ErrApart, a.Reason)
 	}
 	return fmt.Errorf("record %d of the office: %s: %s", max(a.At, first), a.Status, a.Reason)
 }
 
-// receipt keeps the receipt of an answer, once its link is the journal's own.
+// receipt keeps the receipt of an answer to a push from first on, once its link is the journal's own.
 func (r *Recorder) receipt(first events.Seq, body []byte) error {
 	a, err := wire.DecodePushAnswer(body)
 	if err != nil {
 		return err
 	}
 	if a.Seq < first {
-		return fmt.Errorf("the stream holds the office's records up to %d only, and %d are receipted: it is not what it was", a.Seq, first-1)
+		return fmt.Errorf("%w: the stream has those of the office up to %d only, and %d are receipted", ErrApart, a.Seq, first-1)
 	}
-	if a.Seq > r.Journal.Head().Seq {
-		return fmt.Errorf("the stream holds %d records of the office, its journal %d: the journal is not what it was", a.Seq, r.Journal.Head().Seq)
+	if head := r.cfg.Journal.Head().Seq; a.Seq > head {
+		return fmt.Errorf("%w: the stream has %d of the office, its journal %d; put a newer journal back", ErrApart, a.Seq, head)
 	}
-	link, err := r.Journal.LinkAt(a.Seq)
+	link, err := r.cfg.Journal.LinkAt(a.Seq)
 	if err != nil {
 		return err
 	}
 	if !bytes.Equal(link[:], a.Link[:]) {
-		return fmt.Errorf("record %d of the office is another one in the stream", a.Seq)
+		return fmt.Errorf("%w: record %d of the office is another one in the stream", ErrApart, a.Seq)
 	}
-	return r.Journal.Receipt(a.Receipt)
+	return r.cfg.Journal.Receipt(a.Receipt)
 }

@@ -7,6 +7,8 @@ import (
 	"fmt"
 	"io"
 	"log/slog"
+	"os"
+	"runtime/debug"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -77,6 +79,9 @@ func (c *cli) run() *cobra.Command {
 The page's address is printed on standard output once it is served. While this runs, record and sync of the same folder
 hand their work over to it.`,
 	}, func(ctx context.Context, _ []string) error {
+		if os.Getenv("GOGC") == "" {
+			debug.SetGCPercent(50) // it runs all day on a small device, and mostly waits
+		}
 		cfg := c.config()
 		cfg.Log = slog.New(slog.NewTextHandler(c.stderr, nil))
 		d, err := agent.Open(ctx, c.dir, cfg)

@@ -1,0 +1,88 @@
+package wire_test
+
+import (
+	"bytes"
+	"slices"
+	"testing"
+
+	"ullage/events/wire"
+)
+
+// fuzz feeds one decoder, beginning with the golden bytes of the messages it decodes.
+func fuzz(f *testing.F, names ...string) {
+	var m message
+	for _, one := range messages() {
+		if slices.Contains(names, one.name) {
+			m = one
+			_, b := readGolden(f, one.name)
+			f.Add(b)
+		}
+	}
+	if m.decode == nil {
+		f.Fatal("no such message")
+	}
+	f.Fuzz(func(t *testing.T, b []byte) { checkTotal(t, m, b) })
+}
+
+func FuzzAnswer(f *testing.F)      { fuzz(f, "answer-ok", "answer-busy", "answer-refused") }
+func FuzzHello(f *testing.F)       { fuzz(f, "hello") }
+func FuzzHelloAnswer(f *testing.F) { fuzz(f, "hello-answer", "hello-answer-first") }
+func FuzzSeal(f *testing.F)        { fuzz(f, "seal") }
+func FuzzPush(f *testing.F)        { fuzz(f, "push") }
+func FuzzPushAnswer(f *testing.F)  { fuzz(f, "push-answer", "push-answer-first") }
+func FuzzReceipt(f *testing.F)     { fuzz(f, "receipt") }
+func FuzzBack(f *testing.F)        { fuzz(f, "back") }
+func FuzzBackAnswer(f *testing.F)  { fuzz(f, "back-answer") }
+func FuzzPull(f *testing.F)        { fuzz(f, "pull", "pull-first") }
+func FuzzPullAnswer(f *testing.F)  { fuzz(f, "pull-answer") }
+func FuzzPulled(f *testing.F)      { fuzz(f, "pulled") }
+func FuzzCommit(f *testing.F)      { fuzz(f, "commit", "commit-healed") }
+func FuzzStored(f *testing.F)      { fuzz(f, "stored") }
+
+// FuzzUnfold: what unfolds can be folded, and then unfolds to the same.
+func FuzzUnfold(f *testing.F) {
+	_, b := readGolden(f, "columns")
+	f.Add(b)
+	for _, pieces := range variants(f) {
+		if dense, random := wire.Fold(pieces); len(dense)+len(random) < 2000 {
+			f.Add(append(dense, random...))
+		}
+	}
+	f.Fuzz(func(t *testing.T, content []byte) {
+		list, err := wire.Unfold(content, 1<<20)
+		if err != nil {
+			if !wire.IsMessage(err) || list != nil {
+				t.Fatalf("%d bytes, %v", len(list), err)
+			}
+			return
+		}
+		checkFold(t, list)
+	})
+}
+
+// FuzzFold: whatever the pieces are, they come back.
+func FuzzFold(f *testing.F) {
+	for _, pieces := range variants(f) {
+		if list := listOf(pieces); len(list) < 2000 {
+			f.Add(list)
+		}
+	}
+	f.Fuzz(checkFold)
+}
+
+func checkFold(t *testing.T, list []byte) {
+	pieces, err := wire.Pieces(list, len(list), len(list))
+	if err != nil {
+		return // an empty piece that travelled as it is
+	}
+	dense, random := wire.Fold(pieces)
+	again, err := wire.Unfold(append(dense, random...), len(list))
+	if err != nil || !bytes.Equal(again, list) {
+		t.Fatalf("%x\nbecomes\n%x, %v", list, again, err)
+	}
+}
+
+func FuzzCode(f *testing.F) {
+	f.Add(goldenCode)
+	f.Fuzz(func(t *testing.T, s string) { checkCode(t, s) })
+}

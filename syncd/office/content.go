@@ -1,0 +1,212 @@
+package office
+
+import (
+	"bytes"
+	"encoding/json"
+	"regexp"
+	"strconv"
+	"strings"
+
+	"ullage/events"
+	"ullage/projections"
+	"ullage/projections/audit"
+)
+
+// record is a line of the list of records.
+type record struct {
+	Anchor                      string
+	Happened, Written, Received *stamp
+	Kind, Device, By            string
+	State                       string
+	Off                         bool // it does not count as it was written
+	Stage                       string
+	Notes                       []note
+	Content                     []pair
+}
+
+// note is a remark about a record; Link leads to another record of the page.
+type note struct{ Text, Link string }
+
+// pair is a name and a value.
+type pair struct{ Name, Value string }
+
+func (c *clock) records(list audit.List) []record {
+	names := map[string]string{}
+	for _, r := range list.Records {
+		names[r.ID] = string(r.Device) + " " + strconv.FormatUint(uint64(r.Seq), 10)
+	}
+	all := make([]record, 0, len(list.Records))
+	for _, r := range list.Records {
+		happened, written := c.stamp(r.Done), c.stamp(r.Written)
+		x := record{
+			Anchor: r.ID, Happened: &happened, Written: &written, Kind: kindName(r.Kind), Device: names[r.ID], By: string(r.By),
+			State: string(r.State), Off: r.State != projections.Stands, Stage: string(r.Stage), Content: content(r.Body),
+		}
+		if r.Received != nil {
+			received := c.stamp(*r.Received)
+			x.Received = &received
+		}
+		if r.Held != "" {
+			x.Notes = append(x.Notes, note{Text: r.Held})
+		}
+		for _, f := range r.Flags {
+			x.Notes = append(x.Notes, note{Text: flagName(f)})
+		}
+		for _, id := range r.CorrectedBy {
+			if name, ok := names[id]; ok {
+				x.Notes = append(x.Notes, note{"put right by " + name, id})
+			}
+		}
+		if name, ok := names[r.Target]; ok {
+			x.Notes = append(x.Notes, note{"about " + name, r.Target})
+		}
+		all = append(all, x)
+	}
+	return all
+}
+
+func kindName(k events.Kind) string { return strings.Replace(string(k), ".", " ", 1) }
+
+func flagName(f projections.Flag) string {
+	switch f {
+	case projections.InFuture:
+		return "stated for a time after it was received"
+	case projections.NotOnRegister:
+		return "not on the register at that time"
+	case projections.NotStarted:
+		return "from or to a vessel that was never started"
+	case projections.OddMeaning:
+		return "has a word or a value that it should not"
+	case projections.UnknownKind:
+		return "of a kind that this version does not know"
+	}
+	return string(f)
+}
+
+// content lists what a body holds, in its order, for reading: nested objects become words, and a unit stands behind
+// its value.
+func content(body json.RawMessage) []pair {
+	d := json.NewDecoder(bytes.NewReader(body))
+	d.UseNumber()
+	v, err := readValue(d)
+	o, ok := v.(object)
+	if err != nil || !ok {
+		return []pair{{"", string(body)}}
+	}
+	var all []pair
+	for _, p := range o.withUnits() {
+		all = append(all, pair{strings.ReplaceAll(p.name, "_", " "), inWords(p.value)})
+	}
+	return all
+}
+
+// object is a JSON object with its fields in their order.
+type object []field
+
+type field struct {
+	name  string
+	value any
+}
+
+func readValue(d *json.Decoder) (any, error) {
+	t, err := d.Token()
+	if err != nil {
+		return nil, err
+	}
+	switch t {
+	case json.Delim('{'):
+		o := object{}
+		for d.More() {
+			name, err := d.Token()
+			if err != nil {
+				return nil, err
+			}
+			value, err := readValue(d)
+			if err != nil {
+				return nil, err
+			}
+			o = append(o, field{name.(string), value})
+		}
+		_, err := d.Token()
+		return o, err
+	case json.Delim('['):
+		list := []any{}
+		for d.More() {
+			value, err := readValue(d)
+			if err != nil {
+				return nil, err
+			}
+			list = append(list, value)
+		}
+		_, err := d.Token()
+		return list, err
+	}
+	return t, nil
+}
+
+// withUnits puts a unit behind the value or the volume beside which it stands.
+func (o object) withUnits() object {
+	var unit string
+	var rest object
+	for _, f := range o {
+		if text, ok := f.value.(string); ok && f.name == "unit" {
+			unit = text
+		} else {
+			rest = append(rest, f)
+		}
+	}
+	if unit == "" {
+		return o
+	}
+	for i, f := range rest {
+		if n, ok := f.value.(json.Number); ok && (f.name == "value" || f.name == "volume") {
+			rest[i].value = strings.TrimSpace(n.String() + " " + unitName(unit))
+			return rest
+		}
+	}
+	return o
+}
+
+func inWords(v any) string {
+	switch v := v.(type) {
+	case string:
+		return short(v)
+	case json.Number:
+		return v.String()
+	case bool:
+		if v {
+			return "yes"
+		}
+		return "no"
+	case object:
+		words := make([]string, 0, len(v))
+		for _, f := range v.withUnits() {
+			words = append(words, strings.ReplaceAll(f.name, "_", " ")+" "+inWords(f.value))
+		}
+		return strings.Join(words, ", ")
+	case []any:
+		words, between := make([]string, 0, len(v)), ", "
+		for _, x := range v {
+			if _, ok := x.(object); ok {
+				between = "; "
+			}
+			words = append(words, inWords(x))
+		}
+		return strings.Join(words, between)
+	}
+	return "nothing"
+}
+
+var digest = regexp.MustCompile(`^(evidence:)?([0-9a-f]{12})[0-9a-f]{52}$`)
+
+// short shows the start of a digest, for nobody reads one to its end; the commands print it whole.
+func short(s string) string {
+	m := digest.FindStringSubmatch(s)
+	switch {
+	case m == nil:
+		return s
+	case m[1] != "":
+		return "not held here (" + m[2] + "…)"
+	}
+	return m[2] + "…"
+}

@@ -1,0 +1,196 @@
+// Package office is the office's side of the centre: what it records, what it asks, and the pages it looks at, over
+// HTTP.
+//
+// The commands of ullage are clients of the API here. They show the token of the centre's folder with each request;
+// a browser is let in by a link that works once, and then by a cookie, and can only look. A question is answered when
+// the read model holds what the stream held when it was asked. Errors are JSON objects {"error": "..."} with a status
+// that fits, and say what was wrong and what would be right; the log has what is the centre's own trouble.
+package office
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"log/slog"
+	"net/http"
+	"net/url"
+	"slices"
+	"strings"
+	"time"
+
+	"ullage/events/entry"
+	"ullage/events/wire"
+	"ullage/syncd/store"
+)
+
+// Limits of a request.
+const (
+	maxRecords  = 64 << 20 // bytes of entry lines in one call
+	maxQuestion = 64 << 10
+)
+
+// Config is what the office's server works with. All of it must be set.
+type Config struct {
+	Token    string // that the API asks for
+	Store    *store.Store
+	Source   *store.Source
+	Recorder *Recorder
+	Evidence entry.Evidence
+	NewCode  func(name string) (wire.Code, error)
+	Log      *slog.Logger
+}
+
+// Server answers the office.
+type Server struct {
+	cfg  Config
+	door *door
+}
+
+// New makes a server.
+func New(cfg Config) *Server { return &Server{cfg: cfg, door: newDoor()} }
+
+// Handler is the whole of the office's HTTP; serve it behind Guard.
+func (s *Server) Handler() http.Handler {
+	mux := http.NewServeMux()
+	mux.Handle("POST /api/records", s.withToken(s.postRecords))
+	mux.Handle("POST /api/codes", s.withToken(s.answer(s.postCode)))
+	mux.Handle("POST /api/links", s.withToken(s.answer(s.postLink)))
+	ask := func(path string, h func(*http.Request, question) (any, error), may ...string) {
+		mux.Handle("GET "+path, s.withToken(s.answer(func(r *http.Request) (any, error) {
+			q, err := readQuestion(r, may...)
+			if err != nil {
+				return nil, err
+			}
+			return h(r, q)
+		})))
+	}
+	ask("/api/machine", s.getMachine, "machine", "site", "as-of", "known-at")
+	ask("/api/ledger", s.getLedger, "machine", "site", "as-of", "known-at")
+	ask("/api/audit", s.getAudit, "machine", "site", "visit", "device", "as-of", "known-at")
+	ask("/api/waste", s.getWaste, "site", "as-of", "known-at")
+	ask("/api/due", s.getDue, "machine", "site", "as-of", "known-at")
+	ask("/api/restatements", s.getRestatements, "machine")
+	mux.Handle("GET /api/export", s.withToken(s.getExport))
+	mux.Handle("/api/", s.withToken(s.answer(func(r *http.Request) (any, error) {
+		return nil, asked{http.StatusNotFound, fmt.Errorf("there is no %s %s here", r.Method, r.URL.Path)}
+	})))
+	s.pages(mux)
+	return mux
+}
+
+// answer makes a handler of what answers with JSON or an error.
+func (s *Server) answer(h func(*http.Request) (any, error)) http.HandlerFunc {
+	return func(w http.ResponseWriter, r *http.Request) {
+		answer, err := h(r)
+		if err != nil {
+			s.fail(w, r, err)
+			return
+		}
+		s.reply(w, r, http.StatusOK, answer)
+	}
+}
+
+func (s *Server) reply(w http.ResponseWriter, r *http.Request, status int, answer any) {
+	w.Header().Set("Content-Type", "application/json")
+	w.Header().Set("Cache-Control", "no-store")
+	w.WriteHeader(status)
+	out := json.NewEncoder(w)
+	out.SetEscapeHTML(false)
+	if err := out.Encode(answer); err != nil {
+		s.cfg.Log.Warn("office: answer", "path", r.URL.Path, "error", err)
+	}
+}
+
+// asked is an error that is the asker's.
+type asked struct {
+	status int
+	err    error
+}
+
+func (a asked) Error() string { return a.err.Error() }
+func (a asked) Unwrap() error { return a.err }
+
+func bad(format string, a ...any) error {
+	return asked{http.StatusBadRequest, fmt.Errorf(format, a...)}
+}
+
+// words turns any error into a status, the asker's words and, where it is not the asker's doing, a line in the log.
+func (s *Server) words(r *http.Request, err error) (status int, words string) {
+	var mine asked
+	var large *http.MaxBytesError
+	switch {
+	case errors.As(err, &mine):
+		return mine.status, err.Error()
+	case errors.As(err, &large):
+		return http.StatusRequestEntityTooLarge, fmt.Sprintf("a request has at most %d bytes; give the rest in another", large.Limit)
+	case errors.Is(err, store.ErrNotThere):
+		return http.StatusNotFound, err.Error()
+	case r.Context().Err() != nil: // nobody waits for the answer, or the centre ends
+		return http.StatusServiceUnavailable, "the question was not waited for"
+	}
+	status, words = http.StatusInternalServerError, "the centre could not answer; its log says why"
+	if late := (*lateError)(nil); errors.As(err, &late) {
+		status, words = http.StatusServiceUnavailable, late.Error()
+	}
+	s.cfg.Log.Error("office: "+r.Method+" "+r.URL.Path, "error", err)
+	return status, words
+}
+
+// fail answers with an error.
+func (s *Server) fail(w http.ResponseWriter, r *http.Request, err error) {
+	status, words := s.words(r, err)
+	s.reply(w, r, status, map[string]string{"error": words})
+}
+
+// question is the parameters of a request, those that it may have, each once.
+type question map[string]string
+
+func readQuestion(r *http.Request, may ...string) (question, error) {
+	values, err := url.ParseQuery(r.URL.RawQuery)
+	if err != nil {
+		return nil, bad("the parameters cannot be read: %w", err)
+	}
+	q := question{}
+	for name, list := range values {
+		switch {
+		case !slices.Contains(may, name):
+			return nil, bad("there is no parameter %q here; there are %s", name, strings.Join(may, ", "))
+		case len(list) > 1:
+			return nil, bad("%s is given %d times; give it once", name, len(list))
+		}
+		q[name] = list[0]
+	}
+	return q, nil
+}
+
+// How long a question waits for the read model.
+const freshWithin = 30 * time.Second
+
+// lateError says that the read model does not hold in time what it should.
+type lateError struct {
+	at, want uint64
+	err      error
+}
+
+func (e *lateError) Error() string {
+	return fmt.Sprintf("the read model has not caught up within %v: it stands at delivery %d of %d; ask again", freshWithin, e.at, e.want)
+}
+
+func (e *lateError) Unwrap() error { return e.err }
+
+// Fresh waits until the read model holds what the stream holds now.
+func Fresh(ctx context.Context, src *store.Source, model *store.Store) error {
+	ctx, cancel := context.WithTimeout(ctx, freshWithin)
+	defer cancel()
+	last, err := src.Last(ctx)
+	if err != nil {
+		return err
+	}
+	if err = model.Wait(ctx, last); errors.Is(err, context.DeadlineExceeded) {
+		return &lateError{model.Place().Seq, last, err}
+	}
+	return err
+}
+
+func (s *Server) fresh(ctx context.Context) error { return Fresh(ctx, s.cfg.Source, s.cfg.Store) }

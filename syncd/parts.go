@@ -1,0 +1,129 @@
+package syncd
+
+import (
+	"bytes"
+	"context"
+	"crypto/rand"
+	"crypto/sha256"
+	"encoding/hex"
+	"encoding/json"
+	"fmt"
+	"io"
+	"time"
+
+	"ullage/events"
+	"ullage/events/entry"
+	"ullage/events/wire"
+	"ullage/syncd/gate"
+	"ullage/syncd/office"
+	"ullage/syncd/store"
+	"ullage/syncd/trust"
+)
+
+func (c *Centre) isOffice(id events.DeviceID) bool {
+	d, ok := c.trust.Device(id)
+	return ok && d.Office
+}
+
+func (c *Centre) find(id events.DeviceID) (gate.Device, bool) {
+	d, ok := c.trust.Device(id)
+	return gate.Device{Key: d.Key, Office: d.Office, Revoked: d.Revoked}, ok
+}
+
+func (c *Centre) openGate(ctx context.Context) (err error) {
+	if c.devices, err = c.broker.Connect(trust.GateDevices); err != nil {
+		return err
+	}
+	centre, err := c.broker.Connect(trust.GateCentre)
+	if err != nil {
+		return err
+	}
+	log, err := gate.OpenLog(ctx, centre)
+	if err != nil {
+		return err
+	}
+	name, key := c.trust.Gate()
+	c.gate = gate.New(gate.Config{
+		Name: name, Key: key, Gates: c.trust.GateKeys, Devices: c.devices, Log: log, Find: c.find, Reader: c.store,
+		Now: now, Random: rand.Reader, Messages: c.cfg.Log,
+	})
+	return nil
+}
+
+func (c *Centre) openOffice() error {
+	id, key := c.trust.Office()
+	d, ok := c.trust.Device(id)
+	if !ok {
+		return fmt.Errorf("the office's device %s is not known: %w", id, trust.ErrDevice)
+	}
+	var err error
+	if c.desk, err = c.cfg.OpenDesk(c.path("office"), d); err != nil {
+		return err
+	}
+	seal := func(seq events.Seq, link events.Hash) events.Seal { return events.SignSeal(key, id, seq, link, "") }
+	c.recorder = office.NewRecorder(office.RecorderConfig{
+		Journal: c.desk, Seal: seal, Log: c.cfg.Log,
+		Writer: &entry.Writer{
+			Device: id, Office: true, Now: now, Journal: c.desk, Evidence: c.desk.Evidence(), Seal: seal,
+			Lookup: lookup{c.desk, c.store, func(ctx context.Context) error { return office.Fresh(ctx, c.source, c.store) }},
+			Zone: func(at events.Millis) int {
+				_, offset := at.Time().Local().Zone()
+				return offset / 60
+			},
+			Random: func(p []byte) error { _, err := io.ReadFull(rand.Reader, p); return err },
+		},
+		Commit: func(ctx context.Context, q wire.PushRequest) (wire.Answer, error) {
+			known, _ := c.find(id)
+			return c.gate.Commit(ctx, id, known, q)
+		},
+	})
+	return nil
+}
+
+// lookup finds records in the office's journal first, and then among those of all devices. What a device has sent just
+// now can be meant: so the read model is waited for before it is asked.
+type lookup struct {
+	Desk
+	store *store.Store
+	fresh func(context.Context) error
+}
+
+func (l lookup) ByID(id events.RecordID) ([]byte, bool, error) {
+	raw, ok, err := l.Desk.ByID(id)
+	if ok || err != nil {
+		return raw, ok, err
+	}
+	if err := l.fresh(context.Background()); err != nil {
+		return nil, false, err
+	}
+	return l.store.ByID(context.Background(), id)
+}
+
+func (l lookup) Corrections(of events.Target) ([][]byte, error) {
+	own, err := l.Desk.Corrections(of)
+	if err != nil {
+		return nil, err
+	}
+	if err := l.fresh(context.Background()); err != nil {
+		return nil, err
+	}
+	others, err := l.store.Corrections(context.Background(), of)
+	return append(own, others...), err
+}
+
+// enrolled writes a new device down, before it is let in. A try that was cut short is made again with the same keys,
+// and is the same record: its key is made of both names.
+func (c *Centre) enrolled(d trust.Device) error {
+	both := sha256.Sum256(append([]byte(d.ID+"\x00"), d.Key...))
+	line, err := json.Marshal(map[string]any{
+		"kind": "device.enrolled", "key": "enrolled-" + hex.EncodeToString(both[:16]),
+		"body": map[string]any{"device": d.ID, "keys": []map[string]any{{"use": "sealing", "key": []byte(d.Key)}}},
+	})
+	if err != nil {
+		return err
+	}
+	ctx, cancel := context.WithTimeout(context.Background(), 30*time.Second)
+	defer cancel()
+	_, err = c.recorder.Record(ctx, bytes.NewReader(line))
+	return err
+}

@@ -1,0 +1,193 @@
+package syncd
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"net"
+	"net/http"
+	"sync"
+	"syscall"
+	"time"
+
+	"ullage/events/wire"
+	"ullage/syncd/office"
+)
+
+// How long the end of a centre waits for requests: first for them to end by themselves, then for them to notice that
+// they are over.
+const (
+	softTime = 5 * time.Second
+	hardTime = 5 * time.Second
+)
+
+// Serve answers until ctx ends, or until a part of the centre fails. ready is called once everything listens; link
+// opens the office's pages once. A centre is served once.
+func (c *Centre) Serve(ctx context.Context, ready func(a Addresses, link string)) error {
+	if err := c.listen(); err != nil {
+		return err
+	}
+	pages := office.New(office.Config{
+		Token: c.trust.Token(), Store: c.store, Source: c.source, Recorder: c.recorder, Evidence: c.desk.Evidence(), Log: c.cfg.Log,
+		NewCode: func(name string) (wire.Code, error) { return c.trust.NewCode(name, c.enrol.address()) },
+	})
+	// What works here outlasts ctx until the requests have ended.
+	work, stop := context.WithCancel(context.WithoutCancel(ctx))
+	defer stop()
+	requests, cut := context.WithCancel(work)
+	defer cut()
+	c.enrol.Server = newServer(requests, c.cfg.Log, c.trust.EnrolHandler(c.broker.ClientURL))
+	c.office.Server = newServer(requests, c.cfg.Log, pages.Handler())
+
+	var parts sync.WaitGroup
+	failed := make(chan error, 5) // one from each part, at most
+	run := func(what string, fn func(context.Context) error) {
+		parts.Go(func() {
+			if err := fn(work); err != nil {
+				failed <- fmt.Errorf("%s: %w", what, err)
+			}
+		})
+	}
+	run("gate", c.gate.Run)
+	run("read model", c.follow)
+	run("enrolment", c.enrol.run)
+	run("office", c.office.run)
+	err := c.hearing(ctx, failed)
+	if err == nil {
+		run("the office's records", c.recorder.Run)
+		err = c.announce(pages, ready)
+	}
+	if err == nil {
+		select {
+		case <-ctx.Done():
+		case err = <-failed:
+		}
+	}
+	err = errors.Join(err, remove(c.path("centre.json")), c.hangUp(cut))
+	stop()
+	parts.Wait()
+	return err
+}
+
+// listen takes the ports that are written down, or free ones, and writes those down.
+func (c *Centre) listen() (err error) {
+	first, p := c.ports == ports{}, c.ports
+	p.NATS = c.broker.Port()
+	defer func() {
+		if err != nil {
+			for _, s := range []*server{&c.enrol, &c.office} {
+				if s.on != nil {
+					err = errors.Join(err, s.on.Close())
+				}
+			}
+		}
+	}()
+	if err := c.enrol.listen(&p.Enrol); err != nil {
+		return err
+	}
+	if err := c.office.listen(&p.Office); err != nil {
+		return err
+	}
+	if first {
+		if err := writeJSON(c.path("ports.json"), p); err != nil {
+			return err
+		}
+		c.ports = p
+	}
+	return nil
+}
+
+// listen takes a port of this machine, a free one where it is 0.
+func (s *server) listen(port *int) (err error) {
+	s.on, err = net.Listen("tcp", fmt.Sprintf("127.0.0.1:%d", *port))
+	if errors.Is(err, syscall.EADDRINUSE) {
+		return fmt.Errorf("port %d, which this centre has had since its first start, is taken by another program; end that one and start again: %w", *port, err)
+	}
+	if err != nil {
+		return fmt.Errorf("listen on port %d: %w", *port, err)
+	}
+	*port = s.on.Addr().(*net.TCPAddr).Port
+	return nil
+}
+
+func (s *server) address() string { return "http://" + s.on.Addr().String() }
+
+// run answers until hangUp.
+func (s *server) run(context.Context) error {
+	if err := s.Serve(s.on); !errors.Is(err, http.ErrServerClosed) {
+		return err
+	}
+	return nil
+}
+
+// newServer answers requests, all of which end with ctx.
+func newServer(ctx context.Context, log *slog.Logger, h http.Handler) *http.Server {
+	return &http.Server{
+		Handler: office.Guard(h), BaseContext: func(net.Listener) context.Context { return ctx },
+		ReadHeaderTimeout: 10 * time.Second, ReadTimeout: 2 * time.Minute, WriteTimeout: 3 * time.Minute, IdleTimeout: 2 * time.Minute,
+		MaxHeaderBytes: 16 << 10, ErrorLog: slog.NewLogLogger(log.Handler(), slog.LevelWarn),
+	}
+}
+
+// hearing returns when the gate hears devices, so that nobody who was told that the centre is ready asks in vain.
+func (c *Centre) hearing(ctx context.Context, failed <-chan error) error {
+	for c.devices.NumSubscriptions() == 0 {
+		select {
+		case <-time.After(time.Millisecond):
+		case err := <-failed:
+			return err
+		case <-ctx.Done():
+			return nil
+		}
+	}
+	return c.devices.FlushTimeout(10 * time.Second)
+}
+
+// announce tells where the centre is. What the office kept and could not send before is brought in first; where that
+// is not possible, the office is told when it records, and devices need not wait for it.
+func (c *Centre) announce(pages *office.Server, ready func(Addresses, string)) error {
+	c.recorder.Try()
+	a := Addresses{NATS: c.broker.ClientURL(), Enrol: c.enrol.address(), Office: c.office.address()}
+	if err := writeJSON(c.path("centre.json"), a); err != nil {
+		return err
+	}
+	ready(a, a.Office+pages.Ticket())
+	return nil
+}
+
+// hangUp ends the servers, and returns when no request is under way any more. cut tells those that last.
+func (c *Centre) hangUp(cut func()) error {
+	var err error
+	for _, wait := range []time.Duration{softTime, hardTime} {
+		ctx, done := context.WithTimeout(context.Background(), wait)
+		err = errors.Join(c.enrol.Shutdown(ctx), c.office.Shutdown(ctx))
+		done()
+		if err == nil {
+			return nil
+		}
+		cut()
+	}
+	return errors.Join(fmt.Errorf("a request does not end: %w", err), c.enrol.Close(), c.office.Close())
+}
+
+// follow keeps the read model up; a broken read of the stream is begun again.
+func (c *Centre) follow(ctx context.Context) error {
+	const least, most = time.Second, time.Minute
+	for wait := least; ; wait = min(2*wait, most) {
+		began := time.Now()
+		err := c.store.Follow(ctx, c.source)
+		if ctx.Err() != nil {
+			return nil
+		}
+		if time.Since(began) > most {
+			wait = least
+		}
+		c.cfg.Log.Error("the read model does not keep up; it is tried again", "error", err, "in", wait)
+		select {
+		case <-time.After(wait):
+		case <-ctx.Done():
+			return nil
+		}
+	}
+}
