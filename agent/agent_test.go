@@ -129,12 +129,15 @@ func TestBacklogInPushes(t *testing.T) {
 	})
 }
 
-// TestEveryFaultAtEveryRequest lets each request of a conversation go wrong in each way, with and without a restart
-// after it, and holds that the next sync drains and nothing is doubled.
+// TestEveryFaultAtEveryRequest lets each request of a conversation go wrong in each way, and some with a restart after
+// it, and holds that the next sync drains and nothing is doubled.
 func TestEveryFaultAtEveryRequest(t *testing.T) {
 	for _, what := range []fault{lost, unsaid, isBusy, cutAfter, garbage, stranger} {
 		for n := 1; n <= 5; n++ {
 			for _, restart := range []bool{false, true} {
+				if restart && (what == isBusy || what == garbage || what == stranger) {
+					continue // nothing is left behind that a restart could lose
+				}
 				t.Run(fmt.Sprintf("%s at %d, restart %v", what, n, restart), func(t *testing.T) {
 					t.Parallel()
 					c := newCentre(t)
@@ -144,7 +147,7 @@ func TestEveryFaultAtEveryRequest(t *testing.T) {
 						t.Fatal(err)
 					}
 					defer func() { d.Close() }()
-					record(t, d, visit(1500))
+					record(t, d, visit(1010))
 					c.failing(func(i int, _ wire.Verb) fault {
 						if i == n {
 							return what

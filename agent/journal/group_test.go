@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -17,6 +18,9 @@ type slowFS struct {
 	syncs int
 	gate  chan struct{} // nil: let all go
 	err   error         // what they return afterwards
+
+	full    bool // writes fail for want of room, once the gate is open
+	inWrite atomic.Bool
 }
 
 func (s *slowFS) wrap(f File, err error) (File, error) {
@@ -104,8 +108,20 @@ func TestSharedSync(t *testing.T) {
 	}
 }
 
-// held makes a journal whose next sync is held, and starts an append into it.
-func held(t *testing.T) (j *Journal, layer *slowFS, first chan error) {
+func (f *slowFile) WriteAt(p []byte, off int64) (int, error) {
+	f.s.mu.Lock()
+	full, gate := f.s.full, f.s.gate
+	f.s.mu.Unlock()
+	if !full {
+		return f.File.WriteAt(p, off)
+	}
+	f.s.inWrite.Store(true)
+	<-gate
+	return 0, errNoSpace
+}
+
+// held makes a journal whose next sync is held, or where the disk is full its next write, and starts an append into it.
+func held(t *testing.T, full bool) (j *Journal, layer *slowFS, first chan error) {
 	t.Helper()
 	layer = &slowFS{FS: newMemFS()}
 	cfg := Config{Dir: "j", FS: layer}
@@ -113,7 +129,7 @@ func held(t *testing.T) (j *Journal, layer *slowFS, first chan error) {
 	j, _ = mustOpen(t, cfg)
 	mustAppend(t, j, records(2, 0, 0))
 	layer.mu.Lock()
-	layer.gate = make(chan struct{})
+	layer.gate, layer.full = make(chan struct{}), full
 	before := layer.syncs
 	layer.mu.Unlock()
 	first = make(chan error, 1)
@@ -121,7 +137,7 @@ func held(t *testing.T) (j *Journal, layer *slowFS, first chan error) {
 		_, err := j.Append(records(1, 1, 0)) // record 3, which has a key
 		first <- err
 	}()
-	for now := before; now == before; {
+	for now := before; now == before && !layer.inWrite.Load(); {
 		layer.mu.Lock()
 		now = layer.syncs
 		layer.mu.Unlock()
@@ -131,7 +147,7 @@ func held(t *testing.T) (j *Journal, layer *slowFS, first chan error) {
 
 // A record that is being written is found when it is kept, not before, also from within a build.
 func TestAwait(t *testing.T) {
-	j, layer, first := held(t)
+	j, layer, first := held(t, false)
 	found, second := make(chan bool, 1), make(chan error, 1)
 	go func() {
 		_, _, ok, err := j.ByKey(keyOf(3))
@@ -174,41 +190,52 @@ func TestAwait(t *testing.T) {
 	mustClose(t, j)
 }
 
-// Who builds on frames that are given up is given up too: those that wait, and those that are just built.
+// Who builds on frames that are given up is given up too: those that wait, and those that are just built. After a full
+// disk the next one finds the head where it was.
 func TestGivenUp(t *testing.T) {
-	j, layer, first := held(t)
-	second, third := make(chan error, 1), make(chan error, 1)
-	go func() {
-		_, err := j.Append(records(1, 2, 0))
-		second <- err
-	}()
-	for waits := false; !waits; {
-		j.mu.RLock()
-		waits = j.waiting != nil
-		j.mu.RUnlock()
-	}
-	layer.mu.Lock()
-	layer.err = errors.New("the cable")
-	layer.mu.Unlock()
-	go func() {
-		_, err := j.Append(func(head events.Head) ([]Frame, error) {
-			close(layer.gate)
-			if err := <-first; !errors.Is(err, ErrStopped) {
-				return nil, fmt.Errorf("the first: %w", err)
-			}
-			return records(1, 3, 0)(head)
-		})
-		third <- err
-	}()
-	for name, c := range map[string]chan error{"who waits": second, "who builds": third} {
-		if err := <-c; !errors.Is(err, ErrStopped) || !errors.Is(err, layer.err) {
-			t.Fatalf("%s: %v", name, err)
+	for _, want := range []error{ErrStopped, ErrFull} {
+		j, layer, first := held(t, want == ErrFull)
+		second, third := make(chan error, 1), make(chan error, 1)
+		go func() {
+			_, err := j.Append(records(1, 2, 0))
+			second <- err
+		}()
+		for waits := false; !waits; {
+			j.mu.RLock()
+			waits = j.waiting != nil
+			j.mu.RUnlock()
 		}
+		layer.mu.Lock()
+		if want == ErrStopped {
+			layer.err = errors.New("the cable")
+		}
+		layer.full = false // what is held fails all the same; whoever is written after it would not
+		layer.mu.Unlock()
+		go func() {
+			_, err := j.Append(func(head events.Head) ([]Frame, error) {
+				close(layer.gate)
+				if err := <-first; !errors.Is(err, want) {
+					return nil, fmt.Errorf("the first: %w", err)
+				}
+				return records(1, 3, 0)(head)
+			})
+			third <- err
+		}()
+		for name, c := range map[string]chan error{"who waits": second, "who builds": third} {
+			if err := <-c; !errors.Is(err, want) {
+				t.Fatalf("%s: %v, want %v", name, err, want)
+			}
+		}
+		if j.Head().Seq != 2 {
+			t.Fatalf("the head is %d", j.Head().Seq)
+		}
+		if want == ErrFull {
+			if head := mustAppend(t, j, records(1, 4, 0)); head.Seq != 3 {
+				t.Fatalf("after a full disk the head is %d", head.Seq)
+			}
+		}
+		mustClose(t, j)
 	}
-	if j.Head().Seq != 2 {
-		t.Fatalf("the head is %d", j.Head().Seq)
-	}
-	mustClose(t, j)
 }
 
 // Many append, read and look up at the same time, over many segments.

@@ -9,6 +9,7 @@ import (
 	"path/filepath"
 	"slices"
 	"sync"
+	"syscall"
 )
 
 var errPower = errors.New("the power is off")
@@ -23,11 +24,12 @@ type memFS struct {
 	changes []map[string]*inode // of the directory, not yet synced; nil for a name that goes
 	locked  map[string]bool
 
-	left  int  // changing calls until the power is cut; below zero for never
-	dead  bool //
-	lying bool // Sync of files does nothing and says it did
-	syncs int  // Sync calls on files
-	full  int64
+	left    int  // changing calls until the power is cut; below zero for never
+	dead    bool //
+	lying   bool // Sync of files does nothing and says it did
+	failing bool // the next Sync of a file fails, and what it should have written will never be
+	syncs   int  // Sync calls on files
+	full    int64
 }
 
 type inode struct {
@@ -275,6 +277,11 @@ func (f *memFile) Sync() error {
 		return errPower
 	}
 	f.m.syncs++
+	if f.m.failing {
+		f.m.failing = false
+		f.ino.writes = nil
+		return syscall.EIO
+	}
 	if !f.m.lying {
 		f.ino.durable = slices.Clone(f.ino.data)
 		f.ino.writes = nil

@@ -182,15 +182,27 @@ func TestBadIndex(t *testing.T) {
 	lst, _ := list(base, "j")
 	idx := func(i int) string { return filepath.Join("j", baseName(lst.segments[i], extIndex)) }
 	good := base.live[idx(0)].data
-	tables, _, _ := OpenTable(base, lst.segments[0])
+	tables, end, _ := OpenTable(base, lst.segments[0])
 	shorter := *tables
-	shorter.recs = shorter.recs[:len(shorter.recs)-1]
-	shorter.last = place{seq: shorter.last.seq - 1}
+	n := len(shorter.recs) - 1
+	shorter.recs = shorter.recs[:n]
+	rd, err := OpenRead(cfg)
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, shorter.last, err = rd.fetch(lst.segments[0] + events.Seq(n) - 1)
+	if err != nil {
+		t.Fatal(err)
+	}
+	rd.Close()
+	other := *tables
+	other.last.link[0]++
 	for name, b := range map[string][]byte{
 		"of another segment": base.live[idx(1)].data,
 		"empty":              {},
 		"cut":                good[:len(good)-1],
 		"zeros":              make([]byte, len(good)),
+		"another link":       encodeIndex(lst.segments[0], &other, end),
 		"older":              encodeIndex(lst.segments[0], &shorter, int64(tables.recs[len(tables.recs)-1].off)),
 	} {
 		m := base.clone()

@@ -188,6 +188,9 @@ func (j *Journal) resume(sv *survey, report *Report) error {
 			return fullOr(err)
 		}
 	}
+	if err := f.Sync(); err != nil {
+		return fmt.Errorf("sync: %w", err)
+	}
 	if err := j.removeIfThere(baseName(sv.mark, extIndex)); err != nil { // of a time when it was not the last one
 		return err
 	}

@@ -11,7 +11,7 @@ import (
 
 var (
 	seedFlag = flag.Uint64("power.seed", 0, "the one seed to run; 0 for many")
-	runsFlag = flag.Int("power.runs", 4000, "how many seeds to run")
+	runsFlag = flag.Int("power.runs", 1500, "how many seeds to run")
 )
 
 // The power is cut in the middle of any call; what was not synced is dropped, torn and put out of order. Then the

@@ -205,8 +205,7 @@ func (c *Commit) check() error {
 // EncodeStored writes the data of a message in RECORDS: the commit record, then the records, as one list. Its inverse
 // is DecodeStored.
 //
-// What is kept for ever should need nothing of ours to be read, so it is zstd without a dictionary. Where that takes
-// more than a message holds, as it can only where the push was folded too, it is folded.
+// What is kept for ever should need nothing of ours to be read, so it is not folded: it is zstd without a dictionary.
 func EncodeStored(c *Commit, records [][]byte) []byte {
 	n := 1 << 10
 	for _, r := range records {
@@ -216,11 +215,7 @@ func EncodeStored(c *Commit, records [][]byte) []byte {
 	for _, r := range records {
 		list = AppendPiece(list, r)
 	}
-	data := squeezePlain(list)
-	if len(data) > MaxStored {
-		return Squeeze(list)
-	}
-	return data
+	return squeezePlain(list)
 }
 
 // DecodeStored reads the data of a message in RECORDS. The number of records is held to the commit record's range; the

@@ -224,8 +224,13 @@ func TestDeviceLimits(t *testing.T) {
 		t.Fatal(err)
 	}
 	flush(t, nc)
-	if err := <-refused; !strings.Contains(err.Error(), "maximum subscriptions exceeded") {
-		t.Errorf("one subscription too many: %v", err)
+	select {
+	case err := <-refused:
+		if !strings.Contains(err.Error(), "maximum subscriptions exceeded") {
+			t.Errorf("one subscription too many: %v", err)
+		}
+	case <-time.After(patience):
+		t.Error("one subscription too many is taken")
 	}
 
 	gate, _ := c.connect(trust.GateDevices)

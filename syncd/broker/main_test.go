@@ -280,7 +280,7 @@ func wantRefused(t *testing.T, refused chan error, what string) {
 			t.Errorf("%s: got %v, want it refused for want of permission", what, err)
 		}
 	case <-time.After(patience):
-		t.Errorf("%s: not refused", what)
+		t.Fatalf("%s: not refused", what)
 	}
 }
 

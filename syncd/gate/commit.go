@@ -5,21 +5,27 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"unicode/utf8"
 
 	"ullage/events"
 	"ullage/events/wire"
 )
 
-// cursor is where a device's chain ends in RECORDS.
+// cursor is where a device's chain ends in RECORDS, and what its last message says for a receipt.
 type cursor struct {
-	seq    events.Seq
-	link   events.Hash
-	place  wire.Place // of the device's last message; zero for none
-	commit *wire.Commit
+	seq      events.Seq
+	link     events.Hash
+	place    wire.Place // of the last message; zero where there is none
+	from     events.Seq // the first record of that
+	received events.Millis
+	nonce    [16]byte
 }
 
-// cursor returns where the chain of a device ends, from memory if it is there.
+func cursorAt(place wire.Place, c *wire.Commit) *cursor {
+	return &cursor{c.Seq, c.Link, place, c.Range.From, c.Received, c.Nonce}
+}
+
+// cursor returns where the chain of a device ends, from memory if it is there: a guess, since another gate may have
+// moved it.
 func (g *Gate) cursor(ctx context.Context, device events.DeviceID, known Device) (*cursor, error) {
 	g.mu.Lock()
 	c := g.cursors[device]
@@ -40,9 +46,9 @@ func (g *Gate) reread(ctx context.Context, device events.DeviceID, known Device)
 	if !place.IsZero() {
 		commit, _, err := wire.DecodeStored(data)
 		if err != nil {
-			return nil, fmt.Errorf("message %d in %s: %w", place.Seq, wire.Records.Name, err)
+			return nil, fmt.Errorf("message %d in %s cannot be read: %w", place.Seq, wire.Records.Name, err)
 		}
-		c = &cursor{commit.Seq, commit.Link, place, commit}
+		c = cursorAt(place, commit)
 	}
 	g.remember(device, c)
 	return c, nil
@@ -54,14 +60,11 @@ func (g *Gate) remember(device events.DeviceID, c *cursor) {
 	g.mu.Unlock()
 }
 
-// answerAt is the body of an answer that tells of a cursor, with the receipt up to it.
+// answerAt is the body of an answer that tells of a cursor, with the receipt up to it, signed anew.
 func (g *Gate) answerAt(device events.DeviceID, c *cursor) []byte {
 	a := wire.PushAnswer{Seq: c.seq, Link: c.link}
-	if c.commit != nil {
-		r := wire.Receipt{
-			Device: device, First: c.commit.Range.From, Last: c.seq, Link: c.link,
-			Received: c.commit.Received, Place: c.place,
-		}
+	if !c.place.IsZero() {
+		r := wire.Receipt{Device: device, First: c.from, Last: c.seq, Link: c.link, Received: c.received, Place: c.place}
 		r.Sign(g.cfg.Name, g.cfg.Key)
 		a.Receipt = r.Encode()
 	}
@@ -69,23 +72,22 @@ func (g *Gate) answerAt(device events.DeviceID, c *cursor) []byte {
 }
 
 // Commit validates a push of device and stores it. The answer is OK with a receipt; or Elsewhere, Fork or Refused, and
-// then nothing is stored. An error means that nothing can be said now; it wraps wire.ErrMessage where the push has not
-// the form of one.
+// then nothing is stored. An error means that nothing can be said now: the push may be stored, or not.
 func (g *Gate) Commit(ctx context.Context, device events.DeviceID, known Device, q wire.PushRequest) (wire.Answer, error) {
 	c, err := g.cursor(ctx, device, known)
 	if err != nil {
 		return wire.Answer{}, err
 	}
-	if q.First != c.seq+1 {
-		// What memory holds may be old; only the stream may send a device elsewhere.
+	if q.First != c.seq+1 || q.Link != c.link {
+		// What memory holds may be old; only the stream may send a device elsewhere, or call it a fork.
 		if c, err = g.reread(ctx, device, known); err != nil {
 			return wire.Answer{}, err
 		}
 	}
-	if q.First != c.seq+1 {
+	switch {
+	case q.First != c.seq+1:
 		return g.elsewhere(device, c), nil
-	}
-	if q.Link != c.link {
+	case q.Link != c.link:
 		return wire.Answer{
 			Status: wire.Fork, At: c.seq, Body: g.answerAt(device, c),
 			Reason: fmt.Sprintf("the link before record %d is another one at the centre", q.First),
@@ -93,12 +95,12 @@ func (g *Gate) Commit(ctx context.Context, device events.DeviceID, known Device,
 	}
 	list, err := wire.Expand(q.Data, wire.MaxPlain)
 	if err != nil {
-		return wire.Answer{}, err
+		return refused(q.First, "%v", err), nil
 	}
 	// A record over its limit is found by judge, which can name it.
 	records, err := wire.Pieces(list, wire.MaxRecords, wire.MaxPlain)
 	if err != nil {
-		return wire.Answer{}, err
+		return refused(q.First, "%v", err), nil
 	}
 	commit, bad := g.judge(device, known, q, records)
 	if bad != nil {
@@ -109,13 +111,13 @@ func (g *Gate) Commit(ctx context.Context, device events.DeviceID, known Device,
 	}
 	commit.Gate, commit.Received = g.cfg.Name, g.cfg.Now()
 	data := wire.EncodeStored(commit, records)
-	if len(data) > wire.MaxMessage {
-		return refused(q.First, "the push takes %d bytes, at most %d are stored in one piece; push fewer records", len(data), wire.MaxMessage), nil
+	if len(data) > wire.MaxStored {
+		return refused(q.First, "the push takes %d bytes, at most %d are stored in one piece; push fewer records", len(data), wire.MaxStored), nil
 	}
 	place, err := g.cfg.Log.append(ctx, device, c.place.Seq, data)
 	switch {
 	case err == nil:
-		c = &cursor{commit.Seq, commit.Link, place, commit}
+		c = cursorAt(place, commit)
 		g.remember(device, c)
 		return wire.Answer{Status: wire.OK, Body: g.answerAt(device, c)}, nil
 	case errors.Is(err, ErrMoved) || errors.Is(err, ErrUnknown):
@@ -132,11 +134,9 @@ func (g *Gate) decide(ctx context.Context, device events.DeviceID, known Device,
 		return wire.Answer{}, errors.Join(cause, err)
 	}
 	switch {
-	case c.commit != nil && c.commit.Nonce == commit.Nonce:
+	case c.nonce == commit.Nonce: // ours
 		return wire.Answer{Status: wire.OK, Body: g.answerAt(device, c)}, nil
-	case c.seq >= commit.Range.From:
-		return g.elsewhere(device, c), nil
-	case errors.Is(cause, ErrMoved):
+	case c.seq >= commit.Range.From || errors.Is(cause, ErrMoved):
 		return g.elsewhere(device, c), nil
 	}
 	// Not there yet; it may still come, so this is no "no".
@@ -178,9 +178,9 @@ func (g *Gate) judge(device events.DeviceID, known Device, q wire.PushRequest, r
 			err = form(&r, known.Office)
 		}
 		if err != nil {
-			commit.Held = append(commit.Held, wire.HeldRecord{Seq: seq, Hash: h, Reason: cut(err.Error(), wire.MaxReason)})
+			commit.Held = append(commit.Held, wire.HeldRecord{Seq: seq, Hash: h, Reason: wire.Reason(err.Error())})
 		}
-		for len(seals) > 0 && seals[0].Seq == seq {
+		if len(seals) > 0 && seals[0].Seq == seq {
 			if err := events.VerifySeal(known.Key, device, link, seals[0]); err != nil {
 				return no(seq, "seal at record %d: %v", seq, err)
 			}
@@ -189,7 +189,7 @@ func (g *Gate) judge(device events.DeviceID, known Device, q wire.PushRequest, r
 	}
 	switch {
 	case len(seals) > 0:
-		return no(seals[0].Seq, "a seal at record %d is out of order, or outside records %d to %d", seals[0].Seq, q.First, last)
+		return no(seals[0].Seq, "a seal at record %d is out of order, there twice, or outside records %d to %d", seals[0].Seq, q.First, last)
 	case len(q.Seals) == 0 || q.Seals[len(q.Seals)-1].Seq != last:
 		return no(last, "no seal over record %d, the last of the push", last)
 	}
@@ -221,13 +221,4 @@ func form(r *events.Record, office bool) error {
 		return fmt.Errorf("%s of a record of %s waits for the office", r.Kind, target.Device)
 	}
 	return nil
-}
-
-// cut shortens s to at most n bytes of whole characters.
-func cut(s string, n int) string {
-	for len(s) > n {
-		_, w := utf8.DecodeLastRuneInString(s)
-		s = s[:len(s)-w]
-	}
-	return s
 }

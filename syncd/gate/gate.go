@@ -76,8 +76,9 @@ type Gate struct {
 	mu      sync.Mutex // guards cursors
 	cursors map[events.DeviceID]*cursor
 
-	dropped atomic.Uint64
-	busy    atomic.Uint64
+	dropped    atomic.Uint64
+	busy       atomic.Uint64
+	complained atomic.Int64 // the second of the last complaint
 }
 
 // New makes a gate that does nothing yet.
@@ -103,9 +104,13 @@ type Counts struct {
 // Counts returns the counts so far.
 func (g *Gate) Counts() Counts { return Counts{g.dropped.Load(), g.busy.Load()} }
 
-// Run answers devices until ctx ends, and then waits for the answers under way. It returns nil when ctx ended.
+// patience bounds what one request may take. Log has shorter limits of its own.
+const patience = time.Minute
+
+// Run answers devices until ctx ends, and then finishes the answers under way. It returns nil when ctx ended, and an
+// error when the connection to the devices did.
 func (g *Gate) Run(ctx context.Context) error {
-	sub, err := g.cfg.Devices.QueueSubscribe("up.*.*", "gate", func(m *nats.Msg) { g.receive(ctx, m) })
+	sub, err := g.cfg.Devices.QueueSubscribeSync("up.*.*", "gate")
 	if err != nil {
 		return fmt.Errorf("gate: hear devices: %w", err)
 	}
@@ -113,11 +118,41 @@ func (g *Gate) Run(ctx context.Context) error {
 	if err := g.cfg.Devices.FlushTimeout(10 * time.Second); err != nil {
 		return fmt.Errorf("gate: hear devices: %w", err)
 	}
-	<-ctx.Done()
-	if err := sub.Unsubscribe(); err != nil && !errors.Is(err, nats.ErrConnectionClosed) {
-		g.cfg.Messages.Warn("gate: stop hearing devices", "error", err)
-	}
+	// The end of ctx does not cut short what has begun: a push would be left unknown.
+	err = g.hear(ctx, context.WithoutCancel(ctx), sub)
 	g.work.Wait()
+	return err
+}
+
+// hear takes requests from sub until ctx ends. What they ask is done under work.
+func (g *Gate) hear(ctx, work context.Context, sub *nats.Subscription) error {
+	for {
+		m, err := sub.NextMsgWithContext(ctx)
+		switch {
+		case err == nil:
+			g.receive(work, m)
+		case ctx.Err() != nil:
+			return g.leave(work, sub)
+		case errors.Is(err, nats.ErrSlowConsumer): // what did not fit is lost; those devices ask again
+			g.complain("gate: requests came faster than they could be looked at", "error", err)
+		default:
+			return fmt.Errorf("gate: hear devices: %w", err)
+		}
+	}
+}
+
+// leave takes the requests that have come already: the server gives them to no other gate.
+func (g *Gate) leave(work context.Context, sub *nats.Subscription) error {
+	for n, _, err := sub.Pending(); err == nil && n > 0; n-- {
+		m, err := sub.NextMsg(time.Millisecond)
+		if err != nil {
+			break
+		}
+		g.receive(work, m)
+	}
+	if err := sub.Unsubscribe(); err != nil && !errors.Is(err, nats.ErrConnectionClosed) {
+		g.complain("gate: stop hearing devices", "error", err)
+	}
 	return nil
 }
 
@@ -142,14 +177,24 @@ func (g *Gate) receive(ctx context.Context, m *nats.Msg) {
 	g.work.Add(1)
 	go func() {
 		defer g.work.Done()
-		defer room.give(device)
-		g.respond(m, g.answer(ctx, device, verb, m))
+		ctx, cancel := context.WithTimeout(ctx, patience)
+		defer cancel()
+		a := g.answer(ctx, device, verb, m)
+		room.give(device) // before the answer: the device's next request may follow at once
+		g.respond(m, a)
 	}()
 }
 
 func (g *Gate) respond(m *nats.Msg, a wire.Answer) {
 	if err := m.Respond(a.Encode()); err != nil {
-		g.cfg.Messages.Warn("gate: answer", "subject", m.Subject, "error", err)
+		g.complain("gate: answer", "subject", m.Subject, "error", err)
+	}
+}
+
+// complain logs a trouble, at most one a second: when the broker is away, every request makes one.
+func (g *Gate) complain(text string, a ...any) {
+	if now := time.Now().Unix(); g.complained.Swap(now) != now {
+		g.cfg.Messages.Error(text, a...)
 	}
 }
 
@@ -160,11 +205,7 @@ func busy() wire.Answer {
 }
 
 func refused(at events.Seq, format string, a ...any) wire.Answer {
-	reason := fmt.Sprintf(format, a...)
-	if len(reason) > wire.MaxReason {
-		reason = cut(reason, wire.MaxReason)
-	}
-	return wire.Answer{Status: wire.Refused, At: at, Reason: reason}
+	return wire.Answer{Status: wire.Refused, At: at, Reason: wire.Reason(fmt.Sprintf(format, a...))}
 }
 
 // answer does what a request asks.
@@ -182,36 +223,31 @@ func (g *Gate) answer(ctx context.Context, device events.DeviceID, verb wire.Ver
 	case wire.Hello:
 		a, err = g.hello(ctx, device, known, m)
 	case wire.Push:
-		var q wire.PushRequest
-		if q, err = wire.DecodePush(m.Data); err == nil {
-			a, err = g.Commit(ctx, device, known, q)
-		}
+		a, err = g.push(ctx, device, known, m.Data)
 	case wire.Back:
 		a, err = g.back(ctx, device, m.Data)
 	case wire.Pull:
 		a, err = g.pull(ctx, device, m.Data)
 	default:
-		return refused(0, "there is no request %q; there are hello, push, back, pull", cut(string(verb), 64))
+		return refused(0, "there is no request %q; there are hello, push, back, pull", verb)
 	}
-	switch {
-	case err == nil:
-		return a
-	case wire.IsMessage(err):
-		return refused(0, "%v", err)
+	if err != nil {
+		g.complain("gate: "+string(verb), "device", device, "error", err)
+		return wire.Answer{Status: wire.Busy, Wait: wire.Wait(2 * time.Second), Reason: "the centre could not do it now"}
 	}
-	g.cfg.Messages.Error("gate: "+string(verb), "device", device, "error", err)
-	return wire.Answer{Status: wire.Busy, Wait: wire.Wait(2 * time.Second), Reason: "the centre could not do it now"}
+	return a
 }
 
 func (g *Gate) hello(ctx context.Context, device events.DeviceID, known Device, m *nats.Msg) (wire.Answer, error) {
 	q, err := wire.DecodeHello(m.Data)
 	if err != nil {
-		return wire.Answer{}, err
+		return refused(0, "%v", err), nil
 	}
 	if err := q.Verify(known.Key, device, m.Reply); err != nil {
 		return refused(0, "%v", err), nil
 	}
-	c, err := g.cursor(ctx, device, known)
+	// Memory may lag behind another gate, and would then take a device that is behind for one that goes on.
+	c, err := g.reread(ctx, device, known)
 	if err != nil {
 		return wire.Answer{}, err
 	}
@@ -226,13 +262,18 @@ func (g *Gate) hello(ctx context.Context, device events.DeviceID, known Device, 
 	return a, nil
 }
 
+func (g *Gate) push(ctx context.Context, device events.DeviceID, known Device, data []byte) (wire.Answer, error) {
+	q, err := wire.DecodePush(data)
+	if err != nil {
+		return refused(0, "%v", err), nil
+	}
+	return g.Commit(ctx, device, known, q)
+}
+
 func (g *Gate) back(ctx context.Context, device events.DeviceID, data []byte) (wire.Answer, error) {
 	q, err := wire.DecodeBack(data)
 	if err != nil {
-		return wire.Answer{}, err
-	}
-	if q.Range.From < 1 || q.Range.To < q.Range.From {
-		return refused(q.Range.From, "there are no records %d to %d", q.Range.From, q.Range.To), nil
+		return refused(0, "%v", err), nil
 	}
 	records, err := g.cfg.Reader.Own(ctx, device, q.Range)
 	if err != nil {
@@ -244,7 +285,7 @@ func (g *Gate) back(ctx context.Context, device events.DeviceID, data []byte) (w
 func (g *Gate) pull(ctx context.Context, device events.DeviceID, data []byte) (wire.Answer, error) {
 	q, err := wire.DecodePull(data)
 	if err != nil {
-		return wire.Answer{}, err
+		return refused(0, "%v", err), nil
 	}
 	a, err := g.cfg.Reader.Pull(ctx, device, q)
 	if err != nil {

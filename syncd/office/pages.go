@@ -29,7 +29,7 @@ func (s *Server) pages(mux *http.ServeMux) {
 	})
 	mux.Handle("GET /{$}", s.inside(s.page(s.pageMachines)))
 	mux.Handle("GET /machines/{machine}", s.inside(s.page(s.pageMachine)))
-	mux.Handle("GET /", s.inside(s.page(func(*http.Request) (string, any, error) {
+	mux.Handle("/", s.inside(s.page(func(*http.Request) (string, any, error) {
 		return "", nil, asked{http.StatusNotFound, errors.New("there is no such page")}
 	})))
 }

@@ -65,9 +65,7 @@ func TestCodeOneUse(t *testing.T) {
 		if a, err := tr.Redeem(tab.request(code)); err != nil || !reflect.DeepEqual(a, first) {
 			t.Errorf("%s: got %+v, %v, want the first answer again", what, a, err)
 		}
-		half := tab
-		half.conn = other.conn
-		for _, thief := range []tablet{other, half} {
+		for _, thief := range []tablet{other, {tab.seal, other.conn}, {other.seal, tab.conn}} {
 			if _, err := tr.Redeem(thief.request(code)); !errors.Is(err, ErrCode) {
 				t.Errorf("%s: other keys: %v", what, err)
 			}
@@ -190,8 +188,10 @@ func TestNames(t *testing.T) {
 	}
 	clk.advance(CodeLife)
 	mustCode(t, tr, "TAB-2") // tab-2 did not come; the names count as one
-	if _, err := tr.NewCode("tab-2", address); !errors.Is(err, ErrName) {
-		t.Errorf("tab-2 beside TAB-2: %v", err)
+	for _, name := range []string{"tab-2", "TAB-1"} {
+		if _, err := tr.NewCode(name, address); !errors.Is(err, ErrName) {
+			t.Errorf("%s beside another of that name: %v", name, err)
+		}
 	}
 }
 
@@ -280,43 +280,50 @@ func TestWrongTries(t *testing.T) {
 }
 
 func TestHook(t *testing.T) {
-	var tr *Trust
-	var told []Device
-	refuse := errors.New("the journal is full")
-	cfg := Config{Dir: t.TempDir(), OnEnrolled: func(d Device) error {
-		told = append(told, d)
-		if _, known := tr.Device(d.ID); known || len(tr.Devices()) != 1 {
-			t.Error("the device is known before it is enrolled")
+	for _, reopen := range []bool{false, true} {
+		var tr *Trust
+		var told []Device
+		refuse := errors.New("the journal is full")
+		cfg := Config{Dir: t.TempDir(), OnEnrolled: func(d Device) error {
+			told = append(told, d)
+			if _, known := tr.Device(d.ID); known || len(tr.Devices()) != 1 {
+				t.Error("the device is known before it is enrolled")
+			}
+			return refuse
+		}}
+		tr = open(t, cfg)
+		tab := newTablet(t)
+		code := mustCode(t, tr, "tab-1")
+		if _, err := tr.Redeem(tab.request(code)); !errors.Is(err, ErrHook) || !errors.Is(err, refuse) {
+			t.Errorf("a hook that refuses: %v", err)
 		}
-		return refuse
-	}}
-	tr = open(t, cfg)
-	tab := newTablet(t)
-	code := mustCode(t, tr, "tab-1")
-	if _, err := tr.Redeem(tab.request(code)); !errors.Is(err, ErrHook) || !errors.Is(err, refuse) {
-		t.Errorf("a hook that refuses: %v", err)
-	}
-	if _, ok := tr.Device("tab-1"); ok {
-		t.Error("enrolled all the same")
-	}
-	tr.Close()
-	tr = open(t, cfg)
-	refuse = nil
-	tab = newTablet(t) // it may come with new keys, since nothing was enrolled
-	a := mustRedeem(t, tr, tab.request(code))
-	d, ok := tr.Device("tab-1")
-	if !ok || a.Device != "tab-1" || len(told) != 2 || !reflect.DeepEqual(told[1], d) || !d.Key.Equal(tab.seal) {
-		t.Errorf("%+v; told %+v", d, told)
-	}
-	mustRedeem(t, tr, tab.request(code))
-	if len(told) != 2 {
-		t.Error("the hook heard of a repeated answer")
+		if _, ok := tr.Device("tab-1"); ok {
+			t.Error("enrolled all the same")
+		}
+		if reopen {
+			tr.Close()
+			tr = open(t, cfg)
+		}
+		refuse = nil
+		tab = newTablet(t) // it may come with new keys, since nothing was enrolled
+		a := mustRedeem(t, tr, tab.request(code))
+		d, ok := tr.Device("tab-1")
+		if !ok || a.Device != "tab-1" || len(told) != 2 || !reflect.DeepEqual(told[1], d) || !d.Key.Equal(tab.seal) {
+			t.Errorf("%+v; told %+v", d, told)
+		}
+		mustRedeem(t, tr, tab.request(code))
+		if len(told) != 2 {
+			t.Error("the hook heard of a repeated answer")
+		}
 	}
 }
 
 // Many with one code: one gets in.
 func TestRedeemAtOnce(t *testing.T) {
-	tr := open(t, Config{Dir: t.TempDir(), OnEnrolled: func(Device) error { return nil }})
+	tr := open(t, Config{Dir: t.TempDir(), OnEnrolled: func(Device) error {
+		time.Sleep(5 * time.Millisecond) // so that they would meet if they could
+		return nil
+	}})
 	code := mustCode(t, tr, "tab-1")
 	var wg sync.WaitGroup
 	in := make(chan wire.EnrolAnswer, 8)

@@ -43,10 +43,12 @@ func Args(least, most int) cobra.PositionalArgs {
 	}
 }
 
-// Run runs root and returns the exit status. An interrupt or a request to end ends the context.
+// Run runs root and returns the exit status. An interrupt or a request to end ends the context; a second one ends the
+// program at once.
 func Run(root *cobra.Command, args []string, stdin io.Reader, stdout, stderr io.Writer) int {
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	defer stop()
+	context.AfterFunc(ctx, stop)
 	root.SetArgs(args)
 	root.SetIn(stdin)
 	root.SetOut(stdout)
@@ -69,6 +71,10 @@ func Run(root *cobra.Command, args []string, stdin io.Reader, stdout, stderr io.
 			return Wrong("say what to do")
 		}
 	}
+	understood := false // so far that a command was begun
+	root.PersistentPreRun = func(c *cobra.Command, _ []string) {
+		understood = c.ValidateRequiredFlags() == nil && c.ValidateFlagGroups() == nil
+	}
 	c, err := root.ExecuteContextC(ctx)
 	var usage usageError
 	switch {
@@ -76,9 +82,12 @@ func Run(root *cobra.Command, args []string, stdin io.Reader, stdout, stderr io.
 		return Done
 	case errors.Is(err, ErrSilent):
 		return Failed
-	case errors.As(err, &usage):
+	case errors.As(err, &usage) || !understood:
 		fmt.Fprintf(stderr, "%s: %v\n%s --help tells how it is used.\n", root.Name(), err, c.CommandPath())
 		return Usage
+	case ctx.Err() != nil && errors.Is(err, context.Canceled):
+		fmt.Fprintf(stderr, "%s: interrupted\n", root.Name())
+		return Failed
 	}
 	fmt.Fprintf(stderr, "%s: %v\n", root.Name(), err)
 	return Failed

@@ -1,6 +1,9 @@
 // Package demo runs the whole job on an invented company, with real processes: a centre and three devices, which are
 // this same program started again. The devices record without a network, one is killed while it writes, the centre is
-// away for a while, and one device comes back a week late. What comes out is written to files, and shown.
+// away for a while, and one device comes back eleven days late. What comes out is written to files, and shown.
+//
+// No process outlives the demo: each is ended on every way out, and ends by itself when the demo is killed, which it
+// notices by the end of its standard input (Child).
 package demo
 
 import (
@@ -32,11 +35,20 @@ func Command(office func(ctx context.Context, stdin io.Reader, args ...string) (
 		Use: "demo", Short: "Run the whole job on an invented company, then show it", Args: command.Args(0, 0),
 		Long: `demo plays two weeks of an invented company on the coast: a centre and three devices with outages, a late return, a leak,
 a spill, mistakes and their corrections. It tells each step as it happens and writes what comes out to D/out/. Then it serves
-the office's page and one device's page, until it is told to end. With --headless it ends after writing.`,
+the office's page and one device's page, until it is told to end. With --headless it ends after writing.
+
+D is a new folder, or one that is empty; left out, it is a temporary one.`,
 		RunE: func(cmd *cobra.Command, args []string) error {
+			for _, name := range []string{"centre", "token-file"} {
+				if cmd.Flag(name).Changed {
+					return command.Wrong("%s brings a centre of its own: --%s does not go with it", cmd.CommandPath(), name)
+				}
+			}
 			dir := "" // a temporary one; a centre's folder that the variable names is not for playing in
 			if f := cmd.Flag("dir"); f.Changed {
-				dir = f.Value.String()
+				if dir = f.Value.String(); dir == "" {
+					return command.Wrong("%s: --dir is empty; leave it out, or name a new folder", cmd.CommandPath())
+				}
 			}
 			p := &play{out: cmd.OutOrStdout(), office: office, devices: map[string]*device{}, said: map[string]answer{}}
 			return p.run(cmd.Context(), dir, headless)
@@ -68,7 +80,6 @@ type play struct {
 	dir    string
 
 	centre  *process
-	link    string
 	devices map[string]*device
 	order   []string
 	said    map[string]answer // by key
@@ -90,23 +101,24 @@ func (p *play) run(ctx context.Context, dir string, headless bool) (err error) {
 	if err := p.makeDir(dir); err != nil {
 		return err
 	}
-	var steps []step
-	b, err := demo.Files.ReadFile("steps.json")
+	steps, err := readSteps()
 	if err != nil {
 		return err
 	}
-	if err := json.Unmarshal(b, &steps); err != nil {
-		return fmt.Errorf("steps.json: %w", err)
-	}
-	p.say("Everything of this demo is in %s", p.dir)
+	p.say("Two weeks of an invented company, played in a few seconds. A centre and three devices run as processes of their own.\nAll that they write is in %s\n", p.dir)
+	defer func() {
+		err = errors.Join(err, p.stopCentre(false))
+		if err != nil && ctx.Err() != nil {
+			err = ctx.Err() // it was told to end; what broke off by that is no news
+		}
+	}()
 	if err := p.startCentre(ctx); err != nil {
 		return err
 	}
-	defer func() { err = errors.Join(err, p.stopCentre(false)) }()
 	began := time.Now()
 	for i, s := range steps {
-		if err := p.step(ctx, s, fmt.Sprintf("%2d of %d", i+1, len(steps))); err != nil {
-			return fmt.Errorf("step %d (%s %s %s): %w", i+1, s.Do, s.Device, s.File, err)
+		if err := p.step(ctx, s, fmt.Sprintf("%2d/%d", i+1, len(steps))); err != nil {
+			return fmt.Errorf("step %d of %d (%s): %w", i+1, len(steps), strings.Join(strings.Fields(s.Do+" "+s.Device+" "+s.File), " "), err)
 		}
 	}
 	if err := p.write(ctx, time.Since(began)); err != nil {
@@ -116,6 +128,17 @@ func (p *play) run(ctx context.Context, dir string, headless bool) (err error) {
 		return nil
 	}
 	return p.serve(ctx)
+}
+
+func readSteps() (steps []step, err error) {
+	b, err := demo.Files.ReadFile("steps.json")
+	if err != nil {
+		return nil, err
+	}
+	if err := json.Unmarshal(b, &steps); err != nil {
+		return nil, fmt.Errorf("steps.json: %w", err)
+	}
+	return steps, nil
 }
 
 func (p *play) makeDir(dir string) (err error) {
@@ -139,60 +162,77 @@ func (p *play) makeDir(dir string) (err error) {
 	return nil
 }
 
+// step does one step and tells it.
 func (p *play) step(ctx context.Context, s step, at string) error {
+	tell := func(who, format string, a ...any) { p.say("%s  %-7s "+format, append([]any{at, who}, a...)...) }
 	switch s.Do {
 	case "office":
-		lines, keys, err := p.read(s.File)
-		if err != nil {
-			return err
+		n, err := p.record(s, func(lines io.Reader) ([]byte, error) { return p.office(ctx, lines, "record", "--dir", p.path("centre"), "-") })
+		if err == nil {
+			tell("office", "enters %d lines; the centre has them", n)
 		}
-		out, err := p.office(ctx, bytes.NewReader(lines), "record", "--dir", p.path("centre"), "-")
-		if err != nil {
-			return err
-		}
-		p.say("%s  the office records %d lines", at, len(keys))
-		_, err = p.listen(out, keys)
 		return err
 	case "record":
-		lines, keys, err := p.read(s.File)
-		if err != nil {
-			return err
-		}
 		d, err := p.device(ctx, s.Device)
 		if err != nil {
 			return err
 		}
-		out, err := p.agent(ctx, bytes.NewReader(lines), "record", "--dir", d.dir, "-")
-		if err != nil {
-			return err
+		n, err := p.record(s, func(lines io.Reader) ([]byte, error) { return p.agent(ctx, lines, "record", "--dir", d.dir, "-") })
+		if err == nil {
+			tell(s.Device, "records %d lines with no network; they are kept on its disk", n)
 		}
-		p.say("%s  %s records %d lines, kept on the device", at, s.Device, len(keys))
-		_, err = p.listen(out, keys)
 		return err
 	case "kill":
-		return p.kill(ctx, s, at)
+		n, kept, err := p.kill(ctx, s)
+		if err == nil {
+			tell(s.Device, "is killed while it records %d lines: %d were on its disk, the others are given again, none is there twice", n, kept)
+		}
+		return err
 	case "sync":
-		d, err := p.device(ctx, s.Device)
-		if err != nil {
-			return err
+		n, err := p.sync(ctx, s.Device)
+		if err == nil {
+			tell(s.Device, "finds a network and sends the %d records that waited; the centre has received them", n)
 		}
-		before, err := p.status(ctx, d)
-		if err != nil {
-			return err
-		}
-		if _, err := p.agent(ctx, nil, "sync", "--dir", d.dir); err != nil {
-			return err
-		}
-		p.say("%s  %s has network: %d records waited, all received now", at, s.Device, before.Waiting)
-		return nil
+		return err
 	case "outage":
-		p.say("%s  the centre goes down", at)
+		tell("centre", "is killed; the devices do not notice and record on")
 		return p.stopCentre(true)
 	case "back":
-		p.say("%s  the centre is back", at)
-		return p.startCentre(ctx)
+		err := p.startCentre(ctx)
+		if err == nil {
+			tell("centre", "is back, on the same ports, with all that it had received")
+		}
+		return err
 	}
 	return fmt.Errorf("there is no step %q", s.Do)
+}
+
+// record gives the lines of a step to what records them, and says how many they were.
+func (p *play) record(s step, give func(lines io.Reader) ([]byte, error)) (int, error) {
+	lines, keys, err := p.read(s.File)
+	if err != nil {
+		return 0, err
+	}
+	out, err := give(bytes.NewReader(lines))
+	if err != nil {
+		return 0, err
+	}
+	_, err = p.listen(out, keys)
+	return len(keys), err
+}
+
+// sync lets a device send what waits, and says how much that was.
+func (p *play) sync(ctx context.Context, name string) (int, error) {
+	d, err := p.device(ctx, name)
+	if err != nil {
+		return 0, err
+	}
+	before, err := p.status(ctx, d)
+	if err != nil {
+		return 0, err
+	}
+	_, err = p.agent(ctx, nil, "sync", "--dir", d.dir)
+	return before.Waiting, err
 }
 
 // read fills in what lines say of earlier ones: "key:<k>" is the visit of that answer under visit and since, and its
@@ -280,53 +320,64 @@ func (p *play) listen(out []byte, keys []string) (again int, err error) {
 	return again, nil
 }
 
-// kill records line by line, kills the device's process in the middle, and gives all lines again.
-func (p *play) kill(ctx context.Context, s step, at string) error {
-	lines, keys, err := p.read(s.File)
+// kill records line by line, kills the device's process in the middle, and gives all lines again. It says how many
+// lines there were, and how many of them the process had kept.
+func (p *play) kill(ctx context.Context, s step) (lines, kept int, err error) {
+	text, keys, err := p.read(s.File)
 	if err != nil {
-		return err
+		return 0, 0, err
 	}
 	d, err := p.device(ctx, s.Device)
 	if err != nil {
-		return err
+		return 0, 0, err
 	}
+	answered, err := p.recordAndKill(ctx, d, text, len(keys)/2)
+	if err != nil {
+		return 0, 0, err
+	}
+	out, err := p.agent(ctx, bytes.NewReader(text), "record", "--dir", d.dir, "-")
+	if err != nil {
+		return 0, 0, err
+	}
+	kept, err = p.listen(out, keys)
+	if err != nil {
+		return 0, 0, err
+	}
+	if kept < answered {
+		return 0, 0, fmt.Errorf("%d lines were answered before the process was killed, and only %d were kept", answered, kept)
+	}
+	p.lines += kept
+	return len(keys), kept, nil
+}
+
+// recordAndKill kills a device's process once it has answered so many lines, and says how many it did answer.
+func (p *play) recordAndKill(ctx context.Context, d *device, lines []byte, most int) (answered int, err error) {
 	cmd := p.command(ctx, "agent", "record", "--dir", d.dir, "--stream", "-")
 	in, err := cmd.StdinPipe()
 	if err != nil {
-		return err
+		return 0, err
 	}
 	out, err := cmd.StdoutPipe()
 	if err != nil {
-		return err
+		return 0, err
 	}
 	if err := cmd.Start(); err != nil {
-		return err
+		return 0, err
 	}
-	go io.Copy(in, bytes.NewReader(lines)) // ends with the process
-	kept := 0
-	for r := bufio.NewScanner(out); kept < len(keys)/2 && r.Scan(); {
-		kept++
+	// The input is left open, so that the process cannot end before it is killed. Writing ends with the process.
+	go io.Copy(in, bytes.NewReader(lines))
+	for r := bufio.NewScanner(out); answered < most && r.Scan(); {
+		answered++
 	}
-	if err := cmd.Process.Kill(); err != nil {
-		return err
+	killed := cmd.Process.Kill()
+	ended := cmd.Wait()
+	switch {
+	case killed != nil:
+		return 0, killed
+	case answered < most:
+		return 0, fmt.Errorf("the process ended by itself after %d of %d lines: %v", answered, most, ended)
 	}
-	if err := cmd.Wait(); err == nil {
-		return errors.New("the process ended before it could be killed")
-	}
-	answers, err := p.agent(ctx, bytes.NewReader(lines), "record", "--dir", d.dir, "-")
-	if err != nil {
-		return err
-	}
-	again, err := p.listen(answers, keys)
-	if err != nil {
-		return err
-	}
-	if again < kept {
-		return fmt.Errorf("%d lines were answered before the process was killed, and only %d were kept", kept, again)
-	}
-	p.lines += again
-	p.say("%s  %s is killed while it records %d lines; %d were kept, the rest is given again, none is doubled", at, s.Device, len(keys), again)
-	return nil
+	return answered, nil
 }
 
 // device is the device of that name, enrolled at the first time.

@@ -38,7 +38,9 @@ func (p *play) agent(ctx context.Context, stdin io.Reader, args ...string) ([]by
 type process struct {
 	cmd   *exec.Cmd
 	words *os.File
-	done  chan error
+	life  io.Closer     // its standard input, which ends when we do
+	ended chan struct{} // closed when it has ended, with err
+	err   error
 }
 
 func (p *play) start(ctx context.Context, as, log string, args ...string) (*process, error) {
@@ -48,43 +50,76 @@ func (p *play) start(ctx context.Context, as, log string, args ...string) (*proc
 	}
 	cmd := p.command(ctx, as, args...)
 	cmd.Cancel = func() error { return cmd.Process.Signal(os.Interrupt) }
-	cmd.WaitDelay = 20 * time.Second
+	cmd.WaitDelay = endTime
 	cmd.Stdout, cmd.Stderr = words, words
+	life, err := cmd.StdinPipe()
+	if err != nil {
+		return nil, errors.Join(err, words.Close())
+	}
 	if err := cmd.Start(); err != nil {
 		return nil, errors.Join(err, words.Close())
 	}
-	proc := &process{cmd, words, make(chan error, 1)}
-	go func() { proc.done <- cmd.Wait() }()
-	return proc, nil
+	q := &process{cmd: cmd, words: words, life: life, ended: make(chan struct{})}
+	go func() {
+		q.err = cmd.Wait()
+		close(q.ended)
+	}()
+	return q, nil
+}
+
+// How long a process has to end by itself.
+const endTime = 20 * time.Second
+
+// Child lets this process end when the one that started it does, however that ends: its standard input ends then.
+func Child() {
+	go func() {
+		io.Copy(io.Discard, os.Stdin)
+		self, err := os.FindProcess(os.Getpid())
+		if err != nil || self.Signal(os.Interrupt) != nil {
+			os.Exit(1)
+		}
+	}()
 }
 
 // stop ends a process, at once where hard.
 func (q *process) stop(hard bool) error {
+	defer q.words.Close()
 	if hard {
-		if err := q.cmd.Process.Kill(); err != nil {
+		if err := q.cmd.Process.Kill(); err != nil && !errors.Is(err, os.ErrProcessDone) {
 			return err
 		}
-		<-q.done // it was killed: that it did not end well is no news
-		return q.words.Close()
+		<-q.ended // it was killed: that it did not end well is no news
+		return nil
 	}
 	if err := q.cmd.Process.Signal(os.Interrupt); err != nil && !errors.Is(err, os.ErrProcessDone) {
 		return err
 	}
 	select {
-	case err := <-q.done:
-		return errors.Join(err, q.words.Close())
-	case <-time.After(20 * time.Second):
-		return errors.Join(errors.New("it does not end; it is killed"), q.cmd.Process.Kill(), q.words.Close())
+	case <-q.ended:
+		return q.err
+	case <-time.After(endTime):
+		err := q.cmd.Process.Kill()
+		<-q.ended
+		return errors.Join(errors.New("it did not end, and was killed"), err)
 	}
+}
+
+// gone says that a process has ended which should not have.
+func (q *process) gone() error {
+	b, err := os.ReadFile(q.words.Name())
+	if err != nil {
+		return err
+	}
+	lines := strings.Split(strings.TrimSpace(string(b)), "\n")
+	return fmt.Errorf("it ended (%v); its last words, of %s: %s", q.err, q.words.Name(), lines[len(lines)-1])
 }
 
 // await reads a file of JSON that a process writes when it is ready.
 func (q *process) await(path string, to any) error {
-	for end := time.Now().Add(60 * time.Second); time.Now().Before(end); time.Sleep(20 * time.Millisecond) {
+	for end := time.Now().Add(time.Minute); time.Now().Before(end); time.Sleep(20 * time.Millisecond) {
 		select {
-		case err := <-q.done:
-			q.done <- err
-			return fmt.Errorf("it ended: %v; its words are in %s", err, q.words.Name())
+		case <-q.ended:
+			return q.gone()
 		default:
 		}
 		b, err := os.ReadFile(path)
@@ -125,41 +160,30 @@ func (p *play) stopCentre(hard bool) error {
 }
 
 // serve shows the office's page and a device's page until ctx ends.
-func (p *play) serve(ctx context.Context) error {
+func (p *play) serve(ctx context.Context) (err error) {
 	d := p.devices[p.order[0]]
 	run, err := p.start(ctx, "agent", d.name+".log", "run", "--dir", d.dir)
 	if err != nil {
 		return err
 	}
+	defer func() { err = errors.Join(err, run.stop(false)) }()
 	var page struct {
 		URL string `json:"url"`
 	}
 	if err := run.await(filepath.Join(d.dir, "agent.json"), &page); err != nil {
-		return errors.Join(fmt.Errorf("the device: %w", err), run.stop(true))
+		return fmt.Errorf("%s: %w", d.name, err)
 	}
-	link, err := p.officeLink()
+	link, err := p.office(ctx, nil, "link", "--dir", p.path("centre"))
 	if err != nil {
-		return errors.Join(err, run.stop(false))
+		return err
 	}
-	p.say("\nthe office's page  %s\n                   (the link works once, for one browser)\n%s's page       %s\n\nCtrl-C ends the demo.", link, d.name, page.URL)
-	<-ctx.Done()
-	return run.stop(false)
-}
-
-// officeLink finds the link that the centre printed last.
-func (p *play) officeLink() (string, error) {
-	b, err := os.ReadFile(p.path("centre.log"))
-	if err != nil {
-		return "", err
+	p.say("\nLook at it in a browser on this machine:\n  the office    %s  (works once, for one browser)\n  device %s  %s\nCtrl-C ends the demo.", strings.TrimSpace(string(link)), d.name, page.URL)
+	select {
+	case <-ctx.Done():
+		return nil
+	case <-p.centre.ended:
+		return fmt.Errorf("the centre: %w", p.centre.gone())
+	case <-run.ended:
+		return fmt.Errorf("%s: %w", d.name, run.gone())
 	}
-	link := ""
-	for _, word := range strings.Fields(string(b)) {
-		if strings.HasPrefix(word, "http://") && strings.Contains(word, "/in?ticket=") {
-			link = word
-		}
-	}
-	if link == "" {
-		return "", errors.New("the centre printed no link to its pages")
-	}
-	return link, nil
 }

@@ -3,10 +3,13 @@ package syncdcli
 
 import (
 	"context"
+	"encoding/json"
+	"errors"
 	"fmt"
 	"io"
 	"log/slog"
 	"os"
+	"path/filepath"
 
 	"github.com/spf13/cobra"
 
@@ -17,6 +20,7 @@ import (
 
 // Main runs the command line and returns the exit status.
 func Main(args []string, stdin io.Reader, stdout, stderr io.Writer) int {
+	var dir string
 	root := &cobra.Command{
 		Use:   "ullage-syncd",
 		Short: "The centre of Ullage: takes what devices push, keeps it, and answers the office",
@@ -24,88 +28,89 @@ func Main(args []string, stdin io.Reader, stdout, stderr io.Writer) int {
 office's pages, in one process and one folder.
 
   ullage-syncd serve --dir D      runs it; D is made at the first start
-  ullage-syncd rebuild --dir D    builds the read model anew from the stream, while the centre does not run`,
+  ullage-syncd rebuild --dir D    builds the read model anew from the stream, while the centre does not run
+
+The folder can also be named by the variable ULLAGE_DIR.`,
 	}
-	root.AddCommand(serve(), rebuild())
+	root.PersistentFlags().StringVar(&dir, "dir", os.Getenv("ULLAGE_DIR"), "folder of the centre")
+	root.AddCommand(serve(&dir), rebuild(&dir))
 	return command.Run(root, args, stdin, stdout, stderr)
 }
 
-// withDir adds the flag --dir.
-func withDir(cmd *cobra.Command, dir *string) {
-	cmd.Flags().StringVar(dir, "dir", os.Getenv("ULLAGE_DIR"), "folder of the centre")
-}
-
-func open(ctx context.Context, dir string, log *slog.Logger) (*syncd.Centre, error) {
-	if dir == "" {
-		return nil, command.Wrong("name the folder of the centre: --dir D")
+// with opens the centre of a folder, works with it, and closes it.
+func with(cmd *cobra.Command, dir string, log slog.Level, work func(context.Context, *syncd.Centre) error) error {
+	lines := slog.New(slog.NewTextHandler(cmd.ErrOrStderr(), &slog.HandlerOptions{Level: log}))
+	c, err := syncd.Open(cmd.Context(), syncd.Config{Dir: dir, Log: lines, OpenDesk: desk.Opener(lines)})
+	if err != nil {
+		return err
 	}
-	return syncd.Open(ctx, syncd.Config{Dir: dir, Log: log, OpenDesk: desk.Opener(log)})
+	err = work(cmd.Context(), c)
+	return errors.Join(err, c.Close())
 }
 
-func serve() *cobra.Command {
-	var dir string
-	var verbose bool
+var errNoDir = command.Wrong("name the folder of the centre: --dir D")
+
+const only = "Only this folder holds the keys and the office's journal: copy it to where a fire does not reach, until there is a second place for them."
+
+func serve(dir *string) *cobra.Command {
+	var verbose, asJSON bool
 	cmd := &cobra.Command{
 		Use: "serve", Short: "Run the centre until it is told to end", Args: command.Args(0, 0),
 		Long: `serve runs the centre. The first start picks free ports on this machine and keeps them in the folder. When everything
 listens, it prints the addresses and writes them to D/centre.json: nats (where devices connect), enrol, office.
 
 This version listens on this machine only (127.0.0.1).`,
-		RunE: func(cmd *cobra.Command, args []string) (err error) {
+		RunE: func(cmd *cobra.Command, args []string) error {
+			if *dir == "" {
+				return errNoDir
+			}
 			level := slog.LevelInfo
 			if verbose {
 				level = slog.LevelDebug
 			}
-			log := slog.New(slog.NewTextHandler(cmd.ErrOrStderr(), &slog.HandlerOptions{Level: level}))
-			c, err := open(cmd.Context(), dir, log)
-			if err != nil {
-				return err
-			}
-			defer func() {
-				if e := c.Close(); err == nil {
-					err = e
-				}
-			}()
-			fmt.Fprintln(cmd.ErrOrStderr(), "Only this folder holds the keys and the office's journal: copy it where a fire does not reach, until there is a second place for them.")
-			return c.Serve(cmd.Context(), func(a syncd.Addresses, link string) {
-				fmt.Fprintf(cmd.OutOrStdout(), "devices connect to  %s\ndevices enrol at    %s\nthe office is at    %s\n", a.NATS, a.Enrol, a.Office)
-				fmt.Fprintf(cmd.OutOrStdout(), "open its pages with %s (works once)\n", link)
+			return with(cmd, *dir, level, func(ctx context.Context, c *syncd.Centre) error {
+				fmt.Fprintln(cmd.ErrOrStderr(), only)
+				return c.Serve(ctx, func(a syncd.Addresses, link string) {
+					out := cmd.OutOrStdout()
+					if asJSON {
+						json.NewEncoder(out).Encode(a) // who does not listen does not miss it
+						return
+					}
+					fmt.Fprintf(out, "devices connect to  %s\ndevices enrol at    %s\nthe office is at    %s\n", a.NATS, a.Enrol, a.Office)
+					fmt.Fprintf(out, "open its pages with %s (works once, within an hour; later: ullage link --dir %s)\n", link, *dir)
+				})
 			})
 		},
 	}
-	withDir(cmd, &dir)
 	cmd.Flags().BoolVar(&verbose, "verbose", false, "log the broker's doings too")
+	cmd.Flags().BoolVar(&asJSON, "json", false, "print the addresses as JSON")
 	return cmd
 }
 
-func rebuild() *cobra.Command {
-	var dir string
-	cmd := &cobra.Command{
+func rebuild(dir *string) *cobra.Command {
+	return &cobra.Command{
 		Use: "rebuild", Short: "Build the read model anew from the stream", Args: command.Args(0, 0),
-		RunE: func(cmd *cobra.Command, args []string) (err error) {
-			c, err := open(cmd.Context(), dir, slog.New(slog.NewTextHandler(cmd.ErrOrStderr(), &slog.HandlerOptions{Level: slog.LevelWarn})))
-			if err != nil {
-				return err
+		RunE: func(cmd *cobra.Command, args []string) error {
+			if *dir == "" {
+				return errNoDir
 			}
-			defer func() {
-				if e := c.Close(); err == nil {
-					err = e
+			if _, err := os.Stat(filepath.Join(*dir, "ports.json")); errors.Is(err, os.ErrNotExist) {
+				return fmt.Errorf("there is no centre in %s", *dir)
+			}
+			return with(cmd, *dir, slog.LevelWarn, func(ctx context.Context, c *syncd.Centre) error {
+				progress := command.NewProgress(cmd.ErrOrStderr(), "deliveries")
+				var last uint64
+				err := c.Rebuild(ctx, func(done, of uint64) {
+					last = done
+					progress.Step(done, of)
+				})
+				progress.End()
+				if err != nil {
+					return err
 				}
-			}()
-			progress := command.NewProgress(cmd.ErrOrStderr(), "deliveries")
-			defer progress.End()
-			var last uint64
-			if err := c.Rebuild(cmd.Context(), func(done, of uint64) {
-				last = done
-				progress.Step(done, of)
-			}); err != nil {
-				return err
-			}
-			progress.End()
-			fmt.Fprintf(cmd.ErrOrStderr(), "The read model is built anew from %d deliveries.\n", last)
-			return nil
+				fmt.Fprintf(cmd.ErrOrStderr(), "The read model is built anew from %d deliveries.\n", last)
+				return nil
+			})
 		},
 	}
-	withDir(cmd, &dir)
-	return cmd
 }
