@@ -19,8 +19,12 @@ func main() {
 	// The demo starts this program again as a centre and as devices, so that one program is all it needs.
 	switch as := os.Getenv(demo.AsVariable); as {
 	case "syncd":
+		demo.Child()
 		os.Exit(syncdcli.Main(os.Args[1:], os.Stdin, os.Stdout, os.Stderr))
 	case "agent":
+		if len(os.Args) > 1 && os.Args[1] == "run" { // the others read their input themselves
+			demo.Child()
+		}
 		os.Exit(agentcli.Main(os.Args[1:], os.Stdin, os.Stdout, os.Stderr))
 	}
 	os.Exit(officecli.Main(os.Args[1:], os.Stdin, os.Stdout, os.Stderr, demo.Command(office)))

@@ -15,6 +15,7 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"os/exec"
 	"path/filepath"
 	"strings"
 	"time"
@@ -112,7 +113,7 @@ func (p *play) run(ctx context.Context, dir string, headless bool) (err error) {
 			err = ctx.Err() // it was told to end; what broke off by that is no news
 		}
 	}()
-	if err := p.startCentre(ctx); err != nil {
+	if err := p.startCentre(); err != nil {
 		return err
 	}
 	began := time.Now()
@@ -167,7 +168,9 @@ func (p *play) step(ctx context.Context, s step, at string) error {
 	tell := func(who, format string, a ...any) { p.say("%s  %-7s "+format, append([]any{at, who}, a...)...) }
 	switch s.Do {
 	case "office":
-		n, err := p.record(s, func(lines io.Reader) ([]byte, error) { return p.office(ctx, lines, "record", "--dir", p.path("centre"), "-") })
+		n, err := p.record(s, func(lines io.Reader) ([]byte, error) {
+			return p.office(ctx, lines, "record", "--dir", p.path("centre"), "-")
+		})
 		if err == nil {
 			tell("office", "enters %d lines; the centre has them", n)
 		}
@@ -198,7 +201,7 @@ func (p *play) step(ctx context.Context, s step, at string) error {
 		tell("centre", "is killed; the devices do not notice and record on")
 		return p.stopCentre(true)
 	case "back":
-		err := p.startCentre(ctx)
+		err := p.startCentre()
 		if err == nil {
 			tell("centre", "is back, on the same ports, with all that it had received")
 		}
@@ -352,7 +355,7 @@ func (p *play) kill(ctx context.Context, s step) (lines, kept int, err error) {
 
 // recordAndKill kills a device's process once it has answered so many lines, and says how many it did answer.
 func (p *play) recordAndKill(ctx context.Context, d *device, lines []byte, most int) (answered int, err error) {
-	cmd := p.command(ctx, "agent", "record", "--dir", d.dir, "--stream", "-")
+	cmd := as(exec.CommandContext(ctx, p.self, "record", "--dir", d.dir, "--stream", "-"), "agent")
 	in, err := cmd.StdinPipe()
 	if err != nil {
 		return 0, err

@@ -14,16 +14,15 @@ import (
 	"time"
 )
 
-// command makes this program run as another.
-func (p *play) command(ctx context.Context, as string, args ...string) *exec.Cmd {
-	cmd := exec.CommandContext(ctx, p.self, args...)
-	cmd.Env = append(os.Environ(), AsVariable+"="+as)
+// as makes a command of this program run as another.
+func as(cmd *exec.Cmd, other string) *exec.Cmd {
+	cmd.Env = append(os.Environ(), AsVariable+"="+other)
 	return cmd
 }
 
 // agent runs a device's command to its end and returns what it printed.
 func (p *play) agent(ctx context.Context, stdin io.Reader, args ...string) ([]byte, error) {
-	cmd := p.command(ctx, "agent", args...)
+	cmd := as(exec.CommandContext(ctx, p.self, args...), "agent")
 	cmd.Stdin = stdin
 	var words bytes.Buffer
 	cmd.Stderr = &words
@@ -38,28 +37,27 @@ func (p *play) agent(ctx context.Context, stdin io.Reader, args ...string) ([]by
 type process struct {
 	cmd   *exec.Cmd
 	words *os.File
-	life  io.Closer     // its standard input, which ends when we do
 	ended chan struct{} // closed when it has ended, with err
 	err   error
 }
 
-func (p *play) start(ctx context.Context, as, log string, args ...string) (*process, error) {
+// start starts a program that runs until it is stopped.
+func (p *play) start(other, log string, args ...string) (*process, error) {
 	words, err := os.OpenFile(p.path(log), os.O_CREATE|os.O_APPEND|os.O_WRONLY, 0o600)
 	if err != nil {
 		return nil, err
 	}
-	cmd := p.command(ctx, as, args...)
-	cmd.Cancel = func() error { return cmd.Process.Signal(os.Interrupt) }
-	cmd.WaitDelay = endTime
+	cmd := as(exec.Command(p.self, args...), other)
+	apart(cmd)
 	cmd.Stdout, cmd.Stderr = words, words
-	life, err := cmd.StdinPipe()
+	_, err = cmd.StdinPipe() // stays open as long as we live; see Child
+	if err == nil {
+		err = cmd.Start()
+	}
 	if err != nil {
 		return nil, errors.Join(err, words.Close())
 	}
-	if err := cmd.Start(); err != nil {
-		return nil, errors.Join(err, words.Close())
-	}
-	q := &process{cmd: cmd, words: words, life: life, ended: make(chan struct{})}
+	q := &process{cmd: cmd, words: words, ended: make(chan struct{})}
 	go func() {
 		q.err = cmd.Wait()
 		close(q.ended)
@@ -131,13 +129,12 @@ func (q *process) await(path string, to any) error {
 }
 
 // startCentre starts the centre and waits until it listens.
-func (p *play) startCentre(ctx context.Context) error {
+func (p *play) startCentre() (err error) {
 	// What a killed centre left must not be taken for news.
 	if err := os.Remove(p.path("centre", "centre.json")); err != nil && !errors.Is(err, os.ErrNotExist) {
 		return err
 	}
-	var err error
-	if p.centre, err = p.start(ctx, "syncd", "centre.log", "serve", "--dir", p.path("centre")); err != nil {
+	if p.centre, err = p.start("syncd", "centre.log", "serve", "--dir", p.path("centre")); err != nil {
 		return err
 	}
 	var addresses map[string]string
@@ -162,7 +159,7 @@ func (p *play) stopCentre(hard bool) error {
 // serve shows the office's page and a device's page until ctx ends.
 func (p *play) serve(ctx context.Context) (err error) {
 	d := p.devices[p.order[0]]
-	run, err := p.start(ctx, "agent", d.name+".log", "run", "--dir", d.dir)
+	run, err := p.start("agent", d.name+".log", "run", "--dir", d.dir)
 	if err != nil {
 		return err
 	}
