@@ -2,16 +2,12 @@ package agent_test
 
 import (
 	"context"
-	"crypto/ed25519"
-	"errors"
 	"fmt"
-	"os"
 	"path/filepath"
 	"strings"
 	"testing"
 	"time"
 
-	"github.com/nats-io/nats-server/v2/server"
 	"go.uber.org/goleak"
 
 	"ullage/agent"
@@ -22,6 +18,7 @@ import (
 func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
 
 // enrolled makes a device.
+
 func enrolled(t testing.TB, c *centre) string {
 	t.Helper()
 	dir := filepath.Join(t.TempDir(), "device")
@@ -33,6 +30,7 @@ func enrolled(t testing.TB, c *centre) string {
 }
 
 // opened opens a device for the rest of the test.
+
 func opened(t testing.TB, dir string, cfg agent.Config) *agent.Device {
 	t.Helper()
 	d, err := agent.Open(t.Context(), dir, cfg)
@@ -44,6 +42,7 @@ func opened(t testing.TB, dir string, cfg agent.Config) *agent.Device {
 }
 
 // visit is a visit of n+2 lines.
+
 func visit(n int) string {
 	var b strings.Builder
 	b.WriteString(`{"kind":"visit.opened","site":"yard","visit":"v","by":"T1","body":{"reason":"planned"}}` + "\n")
@@ -71,6 +70,7 @@ func status(t testing.TB, d *agent.Device) agent.Status {
 }
 
 // drained syncs, and holds that the centre then has exactly what the device has, once.
+
 func drained(t testing.TB, c *centre, d *agent.Device) {
 	t.Helper()
 	if notice, err := d.Sync(t.Context(), nil); err != nil || notice != nil {
@@ -130,7 +130,9 @@ func TestBacklogInPushes(t *testing.T) {
 }
 
 // TestEveryFaultAtEveryRequest lets each request of a conversation go wrong in each way, and some with a restart after
+
 // it, and holds that the next sync drains and nothing is doubled.
+
 func TestEveryFaultAtEveryRequest(t *testing.T) {
 	for _, what := range []fault{lost, unsaid, isBusy, cutAfter, garbage, stranger} {
 		for n := 1; n <= 5; n++ {
@@ -176,6 +178,7 @@ func TestEveryFaultAtEveryRequest(t *testing.T) {
 }
 
 // TestManyFaults lets every third request go wrong.
+
 func TestManyFaults(t *testing.T) {
 	c := newCentre(t)
 	d := opened(t, enrolled(t, c), config())
@@ -190,163 +193,7 @@ func TestManyFaults(t *testing.T) {
 	drained(t, c, d)
 }
 
-func TestStops(t *testing.T) {
-	for what, want := range map[fault]agent.StopKind{isFork: agent.StopFork, isRefuse: agent.StopRefused, forged: agent.StopGate} {
-		t.Run(string(what), func(t *testing.T) {
-			c := newCentre(t)
-			dir := enrolled(t, c)
-			d := opened(t, dir, config())
-			record(t, d, visit(3))
-			c.failing(func(_ int, verb wire.Verb) fault {
-				if verb == wire.Push {
-					return what
-				}
-				return fine
-			})
-			begun := time.Now()
-			_, err := d.Sync(t.Context(), nil)
-			var stop *agent.Stop
-			if !errors.As(err, &stop) || stop.Kind != want {
-				t.Fatalf("Sync: %v, want a stop of kind %s", err, want)
-			}
-			if time.Since(begun) > 5*time.Second {
-				t.Errorf("it took %v to give up", time.Since(begun))
-			}
-			s, err := agent.Look(dir)
-			if err != nil || s.Received != 0 || s.Waiting != 5 || len(s.Alarms) != 1 || s.Why == nil || *s.Why != s.Alarms[0] {
-				t.Errorf("status: %+v, %v", s, err)
-			}
-			if what == isRefuse && !strings.Contains(s.Alarms[0], "record 2: it smells") {
-				t.Errorf("alarm %q", s.Alarms[0])
-			}
-			c.failing(nil)
-			drained(t, c, d) // the alarm is over with the reason for it
-		})
-	}
-}
-
-func TestRevokedEndsAtOnce(t *testing.T) {
-	c := newCentre(t)
-	d := opened(t, enrolled(t, c), config())
-	record(t, d, visit(1))
-	c.with(func(k *copied) { k.revoked = true })
-	_, err := d.Sync(t.Context(), nil)
-	if err == nil || !strings.Contains(err.Error(), "revoked") {
-		t.Fatalf("Sync: %v", err)
-	}
-}
-
-func TestForkInHistory(t *testing.T) {
-	c := newCentre(t)
-	dir := enrolled(t, c)
-	copyOf := copyFolder(t, dir)
-	d := opened(t, dir, config())
-	record(t, d, visit(3))
-	drained(t, c, d)
-	other := opened(t, copyOf, config())
-	for _, n := range []int{1, 3, 9} { // fewer records than the centre has, as many, more
-		record(t, other, visit(n))
-		_, err := other.Sync(t.Context(), nil)
-		var stop *agent.Stop
-		if !errors.As(err, &stop) || stop.Kind != agent.StopFork {
-			t.Fatalf("Sync of a copy with other records: %v", err)
-		}
-		if n == 1 {
-			// Fewer: until it has caught up nothing is taken.
-			if _, err := other.Record(t.Context(), strings.NewReader(visit(1))); !errors.Is(err, agent.ErrBehind) {
-				t.Fatalf("Record on a device that is behind: %v", err)
-			}
-			other.Close()
-			if err := os.Remove(filepath.Join(copyOf, "sync.json")); err != nil {
-				t.Fatal(err)
-			}
-			other = opened(t, copyOf, config())
-		}
-	}
-	drained(t, c, d)
-}
-
-func TestBehindIsMended(t *testing.T) {
-	c := newCentre(t)
-	dir := enrolled(t, c)
-	d := opened(t, dir, config())
-	record(t, d, visit(3))
-	drained(t, c, d)
-	image := copyFolder(t, dir)
-	record(t, d, visit(10))
-	drained(t, c, d)
-	d.Close()
-	back := opened(t, image, config())
-	drained(t, c, back)
-	if s := status(t, back); s.Records != 17 {
-		t.Fatalf("%+v", s)
-	}
-	record(t, back, visit(1))
-	drained(t, c, back)
-	if report, err := agent.Check(t.Context(), image); err != nil || !report.OK {
-		t.Errorf("Check: %+v, %v", report, err)
-	}
-}
-
-func TestDamageIsFetchedBack(t *testing.T) {
-	c := newCentre(t)
-	dir := enrolled(t, c)
-	d := opened(t, dir, config())
-	record(t, d, visit(40))
-	drained(t, c, d)
-	record(t, d, visit(5))
-	d.Close()
-	segments, err := filepath.Glob(filepath.Join(dir, "journal", "*.seg"))
-	if err != nil || len(segments) == 0 {
-		t.Fatal(segments, err)
-	}
-	b, err := os.ReadFile(segments[0])
-	if err != nil {
-		t.Fatal(err)
-	}
-	b[3000] ^= 1
-	if err := os.WriteFile(segments[0], b, 0o600); err != nil {
-		t.Fatal(err)
-	}
-	report, err := agent.Check(t.Context(), dir)
-	if err != nil || report.OK || len(report.Problems) == 0 {
-		t.Errorf("Check of a damaged journal: %+v, %v", report, err)
-	}
-	d = opened(t, dir, config())
-	if s := status(t, d); len(s.Alarms) != 1 {
-		t.Errorf("alarms before: %q", s.Alarms)
-	}
-	drained(t, c, d)
-	report, err = agent.Check(t.Context(), dir)
-	if err != nil || !report.OK || report.Records != 49 {
-		t.Errorf("Check after mending: %+v, %v", report, err)
-	}
-}
-
-func TestNobodyThere(t *testing.T) {
-	c := newCentre(t)
-	dir := enrolled(t, c)
-	cfg := config()
-	cfg.Patience = time.Second
-	d := opened(t, dir, cfg)
-	c.conn.Close()
-	c.nats.Shutdown()
-	c.nats.WaitForShutdown()
-
-	notice, err := d.Sync(t.Context(), nil)
-	if err != nil || !errors.Is(notice, agent.ErrNoCentre) {
-		t.Fatalf("Sync with nothing waiting: %v, %v", notice, err)
-	}
-	record(t, d, visit(10))
-	_, err = d.Sync(t.Context(), nil)
-	var waiting *agent.Waiting
-	if !errors.As(err, &waiting) || waiting.Records != 12 || !errors.Is(err, agent.ErrNoCentre) {
-		t.Fatalf("Sync: %v", err)
-	}
-	if want := "12 waiting since "; !strings.HasPrefix(err.Error(), want) || !strings.HasSuffix(err.Error(), ": the centre cannot be reached") {
-		t.Errorf("error %q", err)
-	}
-}
+// TestWithoutProgressSyncEnds has a centre that answers for ever, and whose receipts are by a gate that nobody knows.
 
 func TestClockChecked(t *testing.T) {
 	c := newCentre(t)
@@ -376,81 +223,9 @@ func TestClockChecked(t *testing.T) {
 }
 
 // copyFolder copies a device's folder, as a backup would.
-func copyFolder(t *testing.T, dir string) string {
-	t.Helper()
-	to := filepath.Join(t.TempDir(), "copy")
-	if err := os.CopyFS(to, os.DirFS(dir)); err != nil {
-		t.Fatal(err)
-	}
-	return to
-}
 
 // TestRefusedByTheBroker is a device whose credential was revoked: the broker does not let it in.
-func TestRefusedByTheBroker(t *testing.T) {
-	c := newCentre(t)
-	dir := enrolled(t, c)
-	closed, err := server.NewServer(&server.Options{Host: "127.0.0.1", Port: -1, NoLog: true, NoSigs: true, Username: "a", Password: "b"})
-	if err != nil {
-		t.Fatal(err)
-	}
-	closed.Start()
-	defer closed.WaitForShutdown()
-	defer closed.Shutdown()
-	if !closed.ReadyForConnections(10 * time.Second) {
-		t.Fatal("the broker does not start")
-	}
-	path := filepath.Join(dir, "device.json")
-	b, err := os.ReadFile(path)
-	if err != nil {
-		t.Fatal(err)
-	}
-	b = []byte(strings.ReplaceAll(string(b), c.nats.ClientURL(), closed.ClientURL()))
-	if err := os.WriteFile(path, b, 0o600); err != nil {
-		t.Fatal(err)
-	}
-	d := opened(t, dir, config())
-	record(t, d, visit(1))
-	_, err = d.Sync(t.Context(), nil)
-	var stop *agent.Stop
-	if !errors.As(err, &stop) || stop.Kind != agent.StopRevoked {
-		t.Fatalf("Sync: %v", err)
-	}
-}
 
 // TestGateKeys takes up the key of a new gate, and stops where a known gate comes with another key.
-func TestGateKeys(t *testing.T) {
-	c := newCentre(t)
-	d := opened(t, enrolled(t, c), config())
-	record(t, d, visit(1))
-	drained(t, c, d)
-	c.mu.Lock()
-	c.gate = "gate-2"
-	c.mu.Unlock()
-	record(t, d, visit(1))
-	drained(t, c, d)
-	c.mu.Lock()
-	c.key = ed25519.NewKeyFromSeed(make([]byte, ed25519.SeedSize))
-	c.mu.Unlock()
-	record(t, d, visit(1))
-	_, err := d.Sync(t.Context(), nil)
-	var stop *agent.Stop
-	if !errors.As(err, &stop) || stop.Kind != agent.StopGate {
-		t.Fatalf("Sync with a gate of another key: %v", err)
-	}
-}
 
 // TestCentreFellBack is a centre that has lost what it had received: it gets it again.
-func TestCentreFellBack(t *testing.T) {
-	c := newCentre(t)
-	d := opened(t, enrolled(t, c), config())
-	record(t, d, visit(5))
-	drained(t, c, d)
-	c.with(func(k *copied) {
-		k.records = k.records[:2]
-		k.link = events.FirstLink(device, k.seal)
-		for _, r := range k.records {
-			k.link = events.Link(k.link, events.HashRecord(r))
-		}
-	})
-	drained(t, c, d)
-}

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"slices"
 	"strings"
 	"sync"
 	"time"
@@ -20,11 +21,10 @@ import (
 // Device is an open device, of which one process at a time has one. Record, Stream, Sync and Status may be called at
 // the same time.
 type Device struct {
-	home   home
-	cfg    Config
-	id     identity
-	keys   keys
-	report journal.Report
+	home home
+	cfg  Config
+	id   identity
+	keys keys
 
 	journal  *journal.Journal
 	evidence *evidence.Folder
@@ -82,7 +82,8 @@ func open(dir string, cfg Config) (_ *Device, err error) {
 	if d.gates, err = d.home.readGates(); err != nil {
 		return nil, err
 	}
-	if d.journal, d.report, err = journal.Open(journal.Config{Dir: d.home.journal()}); err != nil {
+	var report journal.Report
+	if d.journal, report, err = journal.Open(journal.Config{Dir: d.home.journal()}); err != nil {
 		return nil, err
 	}
 	defer func() {
@@ -103,10 +104,21 @@ func open(dir string, cfg Config) (_ *Device, err error) {
 	d.own = newOwnView(d.journal)
 	d.loop = newLoop(d)
 	d.writer = d.newWriter()
-	if !d.report.Clean() {
-		d.cfg.Log.Warn("the journal was not closed cleanly", "report", d.report)
-	}
+	d.tell(report)
 	return d, nil
+}
+
+// tell says what opening the journal found and did.
+func (d *Device) tell(r journal.Report) {
+	if r.CutBytes > 0 {
+		d.cfg.Log.Warn("a write that a crash cut short, and that was never acknowledged, was cut off", "file", r.CutFile, "bytes", r.CutBytes, "records", r.CutRecords)
+	}
+	for _, file := range slices.Concat(r.Aside, r.Finished) {
+		d.cfg.Log.Warn("a damaged part of the journal was set aside; run: ullage-agent check", "file", file)
+	}
+	for _, damage := range r.Damage {
+		d.cfg.Log.Warn("damage in the journal; the next sync fetches back what was received", "what", damage.String())
+	}
 }
 
 func (d *Device) newWriter() *entry.Writer {
@@ -212,18 +224,19 @@ func (d *Device) remember(err error) {
 	werr := d.memory.change(func(r *remembered) {
 		switch {
 		case err == nil:
-			r.Why, r.Alarms = "", nil
+			now := d.cfg.millis()
+			r.Why, r.Alarms, r.LastSync, r.Zone = "", nil, now, d.cfg.zone(now)
 		case errors.As(err, &stop):
 			r.Why, r.Alarms = stop.Text, []string{stop.Text}
 		default:
-			r.Why = why(err)
+			r.Why = Why(err)
 		}
 	})
 	if werr != nil {
 		d.cfg.Log.Warn("cannot write down how the conversation went", "error", werr)
 	}
 	if err != nil && !errors.Is(err, ErrBusy) {
-		d.cfg.Log.Info("not synced", "why", why(err), "error", err)
+		d.cfg.Log.Info("not synced", "why", Why(err), "error", err)
 	}
 }
 

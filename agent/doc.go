@@ -4,7 +4,7 @@
 // A device lives in one folder:
 //
 //	device.json     who it is, and where its centre is: written last at enrolment, so that its presence means enrolled
-//	keys/           its two private keys, made here, which never leave the folder
+//	keys/           its two private keys, made here, which never leave the folder; a lock for enrolments
 //	journal/        its records, seals and receipts (package journal): the only part that cannot be had again
 //	evidence/       encrypted pieces (package evidence)
 //	pulled/         copies of others' records; may be deleted at any time and is fetched again
@@ -25,7 +25,7 @@
 // failed; it is sent again, and the centre answers by its cursor. Nothing is counted as received but by a receipt whose
 // signature holds and whose link is the one of the device's own chain.
 //
-// There is one place that tries again (loop.go) and one that says why something waits (why.go).
+// There is one place that decides when to try again (loop.go) and one that says why something waits (why.go).
 //
 // What it does not do yet: send evidence, check the public log, send ranges again that the centre wants back, enrol
 // over anything but loopback.

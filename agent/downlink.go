@@ -34,8 +34,8 @@ func (s *session) pull(ctx context.Context) error {
 		if odd > 0 {
 			s.cfg.Log.Warn("the centre sent records that this version cannot read", "records", odd)
 		}
-		s.loop.progressed()
 		if len(p.Records) > 0 || p.Reset || len(p.Drop) > 0 {
+			s.loop.progressed()
 			s.registerChanged()
 		}
 		if !p.More {

@@ -30,12 +30,11 @@ type loop struct {
 
 // outcome is what the loop has done so far.
 type outcome struct {
-	progress uint64 // counts what shows that the centre is there and the work goes on
+	progress uint64 // counts the steps forward, and the times a busy centre made the device wait
 	begun    uint64 // conversations begun
 	well     uint64 // the newest of them that ended well; 0 for none
 	failed   uint64 // the newest that did not
 	err      error  // of that
-	online   bool
 }
 
 func newLoop(d *Device) *loop {
@@ -65,73 +64,85 @@ func (l *loop) change(change func(*outcome)) {
 	l.changed = make(chan struct{})
 }
 
-// progressed counts a step that shows that the work goes on.
+// progressed counts a step forward. That the centre answers is none: it may answer for ever, and nothing be received.
 func (l *loop) progressed() { l.change(func(o *outcome) { o.progress++ }) }
+
+// calls is what one run of the loop keeps between conversations.
+type calls struct {
+	*loop
+	t       *talk     // nil while there is no connection
+	full    bool      // the next conversation begins with a hello
+	greeted time.Time // the last hello
+	fails   int       // in a row
+}
 
 // run talks to the centre whenever there is a reason, until ctx ends.
 func (l *loop) run(ctx context.Context) {
-	var t *talk
-	hang := func() {
-		if t != nil {
-			t.close()
-			t = nil
-		}
-	}
-	defer hang()
-	fails := 0
-	full := true // the next conversation begins with a hello
-	var greeted time.Time
+	c := &calls{loop: l, full: true}
+	defer c.hang()
 	for {
 		select { // what was asked for until now, this conversation does
 		case <-l.now:
-			fails, full = 0, true
+			c.fails, c.full = 0, true
 		case <-l.new:
 		default:
 		}
 		var n uint64
 		l.change(func(o *outcome) { o.begun++; n = o.begun })
-		var err error
-		if t == nil || t.lost() {
-			hang()
-			t, err = dial(ctx, l.d.id, l.d.keys, l.d.cfg.Random)
-			full = true
-		}
-		if err == nil {
-			if full || time.Since(greeted) > l.d.cfg.Every {
-				err = l.d.converse(ctx, t)
-				greeted = time.Now()
-			} else {
-				err = l.d.sendOn(ctx, t)
-			}
-		}
+		err := c.call(ctx)
 		if ctx.Err() != nil {
 			return
 		}
-		pause := l.d.jitter(l.d.cfg.Every/2) + l.d.cfg.Every/2
-		if full = err != nil; full {
-			hang()
-			fails++
-			pause = l.pause(fails, err)
+		var pause time.Duration
+		if err == nil {
+			c.full, c.fails = false, 0
+			pause = l.d.cfg.Every/2 + l.d.jitter(l.d.cfg.Every/2)
 		} else {
-			fails = 0
+			c.hang()
+			c.full = true
+			c.fails++
+			pause = l.pause(c.fails, err)
 		}
 		l.d.remember(err)
 		l.change(func(o *outcome) {
-			o.online = t != nil
 			if err != nil {
 				o.failed, o.err = n, err
 			} else {
 				o.well = n
 			}
 		})
-		if !l.rest(ctx, pause, &fails, &full) {
+		if !c.rest(ctx, pause) {
 			return
 		}
 	}
 }
 
+// call has one conversation, over the connection that there is or over a new one.
+func (c *calls) call(ctx context.Context) error {
+	if c.t == nil || c.t.lost() {
+		c.hang()
+		t, err := dial(ctx, c.d.id, c.d.keys, c.d.cfg.Random)
+		if err != nil {
+			return err
+		}
+		c.t, c.full = t, true
+	}
+	if !c.full && time.Since(c.greeted) < c.d.cfg.Every {
+		return c.d.sendOn(ctx, c.t)
+	}
+	c.greeted = time.Now()
+	return c.d.converse(ctx, c.t)
+}
+
+func (c *calls) hang() {
+	if c.t != nil {
+		c.t.close()
+		c.t = nil
+	}
+}
+
 // rest waits for the next reason; false where ctx ended first.
-func (l *loop) rest(ctx context.Context, pause time.Duration, fails *int, full *bool) bool {
+func (c *calls) rest(ctx context.Context, pause time.Duration) bool {
 	timer := time.NewTimer(pause)
 	defer timer.Stop()
 	for {
@@ -139,12 +150,13 @@ func (l *loop) rest(ctx context.Context, pause time.Duration, fails *int, full *
 		case <-ctx.Done():
 			return false
 		case <-timer.C:
+			c.full = true
 			return true
-		case <-l.now:
-			*fails, *full = 0, true
+		case <-c.now:
+			c.fails, c.full = 0, true
 			return true
-		case <-l.new:
-			if *fails == 0 {
+		case <-c.new:
+			if c.fails == 0 {
 				return true
 			}
 			// The pause stands: new records do not bring the network back.

@@ -18,7 +18,7 @@ type memory struct {
 
 type remembered struct {
 	Why      string        `json:"why,omitempty"`       // why the last conversation failed; empty where it did not
-	LastSync events.Millis `json:"last_sync,omitempty"` // end of the last one that did not, by the device's clock
+	LastSync events.Millis `json:"last_sync,omitempty"` // end of the last one that did not fail, by the device's clock
 	Zone     int           `json:"zone,omitempty"`      // offset from UTC in minutes, of LastSync
 	OffsetMs int64         `json:"offset_ms,omitempty"` // as the last clock.checked has it
 	Alarms   []string      `json:"alarms,omitempty"`    // what somebody has to act on

@@ -303,3 +303,23 @@ func TestExport(t *testing.T) {
 		t.Errorf("Check without the pieces: %+v, %v", report, err)
 	}
 }
+
+// TestRunComesBackByItself asks the centre for what is new now and then, while nothing waits.
+func TestRunComesBackByItself(t *testing.T) {
+	c := newCentre(t)
+	dir := enrolled(t, c)
+	cfg := config()
+	cfg.Every = 50 * time.Millisecond
+	running(t, dir, cfg)
+	eventually(t, "three pulls", func() bool {
+		c.mu.Lock()
+		defer c.mu.Unlock()
+		pulls := 0
+		for _, v := range c.verbs {
+			if v == wire.Pull {
+				pulls++
+			}
+		}
+		return pulls >= 3
+	})
+}

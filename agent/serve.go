@@ -241,7 +241,7 @@ func (d *Device) serveSync(w http.ResponseWriter, r *http.Request) {
 	notice, err := d.loop.watch(r.Context(), d.telling(func(s Status) { tell(told{Status: &s}) }))
 	last := end(err)
 	if notice != nil {
-		last.Notice = why(notice)
+		last.Notice = Why(notice)
 	}
 	tell(last)
 }

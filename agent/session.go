@@ -39,11 +39,7 @@ func (d *Device) converse(ctx context.Context, t *talk) error {
 	if err := s.push(ctx, cursor); err != nil {
 		return err
 	}
-	if err := s.pull(ctx); err != nil {
-		return err
-	}
-	now := s.cfg.millis()
-	return s.memory.change(func(r *remembered) { r.LastSync, r.Zone = now, s.cfg.zone(now) })
+	return s.pull(ctx)
 }
 
 // sendOn goes on with a conversation that has ended well: new records need no new hello.
@@ -59,7 +55,8 @@ func (d *Device) sendOn(ctx context.Context, t *talk) error {
 // tries is how often a request is sent before its answer is given up for this conversation.
 const tries = 3
 
-// ask sends a request until the centre is not busy, and returns its answer. A busy centre is progress: it is there.
+// ask sends a request until the centre is not busy, and returns its answer. A busy centre that says when to come
+// back is progress.
 func (s *session) ask(ctx context.Context, verb wire.Verb, patience time.Duration, build func(reply string) []byte) (wire.Answer, error) {
 	for {
 		a, err := s.t.request(ctx, verb, tries, patience, build)
@@ -157,7 +154,6 @@ func (s *session) hello(ctx context.Context) (events.Seq, error) {
 	if len(h.Want) > 0 {
 		s.cfg.Log.Warn("the centre wants records again that this version does not know how to send", "ranges", h.Want)
 	}
-	s.loop.progressed()
 	if err := s.mend(ctx, h); err != nil {
 		return 0, err
 	}
@@ -213,7 +209,10 @@ func (s *session) clockChecked(offset, roundTrip int64) error {
 		return nil
 	}
 	line := fmt.Sprintf(`{"kind":"clock.checked","body":{"offset_ms":%d,"round_trip_ms":%d}}`, offset, roundTrip)
-	if err := s.recordOwn(line); err != nil {
+	if err := s.recordOwn(line); errors.Is(err, journal.ErrFull) {
+		s.cfg.Log.Warn("the disk is full: how the clock stands was not written down", "offset_ms", offset)
+		return nil // what waits can go all the same
+	} else if err != nil {
 		return fmt.Errorf("write down how the clock stands: %w", err)
 	}
 	return s.memory.change(func(r *remembered) { r.OffsetMs = offset })

@@ -40,13 +40,28 @@ type asking struct {
 // dialTime bounds the making of a connection.
 const dialTime = 5 * time.Second
 
-// dialer makes nats.go give up with the context.
+// dialer makes nats.go give up with the context: it has none of its own.
 type dialer struct{ ctx context.Context }
 
 func (d dialer) Dial(network, address string) (net.Conn, error) {
 	ctx, cancel := context.WithTimeout(d.ctx, dialTime)
 	defer cancel()
-	return (&net.Dialer{}).DialContext(ctx, network, address)
+	conn, err := (&net.Dialer{}).DialContext(ctx, network, address)
+	if err != nil {
+		return nil, err
+	}
+	return &cutConn{conn, context.AfterFunc(d.ctx, func() { conn.Close() })}, nil
+}
+
+// cutConn is a connection that is cut when a context ends, unless it was closed before.
+type cutConn struct {
+	net.Conn
+	stop func() bool
+}
+
+func (c *cutConn) Close() error {
+	c.stop()
+	return c.Conn.Close()
 }
 
 // dial connects device to its centre. The connection ends for good when it is lost: when to try again is the loop's

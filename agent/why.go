@@ -49,14 +49,14 @@ type Waiting struct {
 }
 
 func (w *Waiting) Error() string {
-	return fmt.Sprintf("%d waiting since %s: %s", w.Records, w.Since.In(w.Zone).Format("2006-01-02 15:04"), why(w.Cause))
+	return fmt.Sprintf("%d waiting since %s: %s", w.Records, w.Since.In(w.Zone).Format("2006-01-02 15:04"), Why(w.Cause))
 }
 
 func (w *Waiting) Unwrap() error { return w.Cause }
 
-// why is the reason that people read for an outcome: short where it is one that they know, the error's own words where
+// Why is the reason that people read for an outcome: short where it is one that they know, the error's own words where
 // it is not.
-func why(err error) string {
+func Why(err error) string {
 	var stop *Stop
 	if errors.As(err, &stop) {
 		return stop.Text

@@ -17,15 +17,14 @@ type Growing struct {
 	targets  map[events.Hash]bool // of corrections and admissions, whether they are here or not
 }
 
-// Add takes in records and returns the facts that are new, or all of them where others may have changed. The records
-// stay the caller's, who does not change them any more.
-func (g *Growing) Add(more ...*Arrival) (changed []Fact) {
+// Add takes in records and returns the place in History.Facts up to which nothing has changed. The records stay the
+// caller's, who does not change them any more.
+func (g *Growing) Add(more ...*Arrival) (from int) {
 	if g.seen == nil {
 		g.seen, g.targets = map[events.Hash]bool{}, map[events.Hash]bool{}
 	}
 	plain := true
 	for _, a := range more {
-		// Admissions are no corrections of what they admit, but may change whether it counts.
 		target, corrects := TargetOf(a.content().Body)
 		if corrects {
 			g.targets[target.Hash] = true
@@ -37,36 +36,36 @@ func (g *Growing) Add(more ...*Arrival) (changed []Fact) {
 	for _, a := range more {
 		plain = plain && !g.targets[a.Hash]
 	}
-	if !plain || len(g.History.All) == 0 {
+	if !plain {
 		g.History = resolve(g.arrivals, Now)
-		return g.History.All
+		return 0
 	}
+	from = len(g.History.Facts)
+	shared := from == len(g.History.All) // then they are one list
 	for _, a := range more {
 		f := Fact{Arrival: a, State: Stands}
 		asWritten(&f).put(&f)
-		changed = append(changed, f)
+		var at int
+		if g.History.Facts, at = insert(g.History.Facts, f); at < from {
+			from = at
+		}
+		if shared {
+			g.History.All = g.History.Facts
+		} else {
+			g.History.All, _ = insert(g.History.All, f)
+		}
 	}
-	shared := len(g.History.Facts) == len(g.History.All) // then they are one list
-	g.History.All = insert(g.History.All, changed)
-	if shared {
-		g.History.Facts = g.History.All
-	} else {
-		g.History.Facts = insert(g.History.Facts, changed)
-	}
-	return changed
+	return from
 }
 
 // Len is the number of records taken in.
 func (g *Growing) Len() int { return len(g.arrivals) }
 
-// insert puts facts into a list in the order of the fold.
-func insert(list, more []Fact) []Fact {
-	for i := range more {
-		at := len(list)
-		if at > 0 && compareFacts(&more[i], &list[at-1]) < 0 {
-			at, _ = slices.BinarySearchFunc(list, &more[i], func(f Fact, g *Fact) int { return compareFacts(&f, g) })
-		}
-		list = slices.Insert(list, at, more[i])
+// insert puts a fact into a list in the order of the fold, and tells where.
+func insert(list []Fact, f Fact) ([]Fact, int) {
+	at := len(list)
+	if at > 0 && compareFacts(&f, &list[at-1]) < 0 {
+		at, _ = slices.BinarySearchFunc(list, &f, func(a Fact, b *Fact) int { return compareFacts(&a, b) })
 	}
-	return list
+	return slices.Insert(list, at, f), at
 }

@@ -35,20 +35,20 @@ func resolve(arrivals []*Arrival, b Bounds) History {
 // resolver is the work on one answer. Records are known by their place in facts.
 type resolver struct {
 	facts       []Fact
-	index       map[events.Hash]int // a hash covers device and number
-	corrections []correction        // of all targets, in the order of the fold as they were written
-	of          map[int][]int       // the corrections of a record, as places in corrections
-	admissions  []correction        // records that admit
-	held        []bool              // of facts; nil where none is
-	gone        []bool              // of facts: withdrawn, as far as the folds are concerned; nil where there is no correction
+	index       map[events.Target]int // the hash of what is no record covers neither device nor number
+	corrections []correction          // of all targets, in the order of the fold as they were written
+	of          map[int][]int         // the corrections of a record, as places in corrections
+	admissions  []correction          // records that admit
+	held        []bool                // of facts; nil where none is
+	gone        []bool                // of facts: withdrawn, as far as the folds are concerned; nil where there is no correction
 }
 
 // gather takes each record once, as it was written.
 func gather(arrivals []*Arrival, known events.Millis) *resolver {
-	r := &resolver{index: make(map[events.Hash]int, len(arrivals)), facts: make([]Fact, 0, len(arrivals))}
+	r := &resolver{index: make(map[events.Target]int, len(arrivals)), facts: make([]Fact, 0, len(arrivals))}
 	for _, a := range arrivals {
-		if at, again := r.index[a.Hash]; !again {
-			r.index[a.Hash] = len(r.facts)
+		if at, again := r.index[a.Target()]; !again {
+			r.index[a.Target()] = len(r.facts)
 			r.facts = append(r.facts, Fact{Arrival: a})
 		} else if compareArrival(a, r.facts[at].Arrival) < 0 {
 			r.facts[at].Arrival = a
@@ -59,7 +59,7 @@ func gather(arrivals []*Arrival, known events.Millis) *resolver {
 	if len(r.facts) < n { // places have moved
 		clear(r.index)
 		for i := range r.facts {
-			r.index[r.facts[i].Hash] = i
+			r.index[r.facts[i].Target()] = i
 		}
 	}
 	for i := range r.facts {
@@ -89,8 +89,8 @@ func compareArrival(a, b *Arrival) int {
 
 // find is the place of the record that a target names.
 func (r *resolver) find(t events.Target) (at int, here bool) {
-	at, here = r.index[t.Hash]
-	return at, here && r.facts[at].Record.Device == t.Device && r.facts[at].Record.Seq == t.Seq
+	at, here = r.index[t]
+	return at, here
 }
 
 // Target names the record, as corrections of it do.

@@ -77,9 +77,10 @@ type Centre struct {
 	desk     Desk
 	recorder *office.Recorder
 
-	ports  ports
-	enrol  server
-	office server
+	ports    ports
+	enrol    server
+	office   server
+	requests requests
 }
 
 // ports are what the first start found free; zero before it.

@@ -15,12 +15,8 @@ import (
 	"ullage/syncd/office"
 )
 
-// How long the end of a centre waits for requests: first for them to end by themselves, then for them to notice that
-// they are over.
-const (
-	softTime = 5 * time.Second
-	hardTime = 5 * time.Second
-)
+// softTime is how long the end of a centre waits for requests to end by themselves.
+const softTime = 5 * time.Second
 
 // Serve answers until ctx ends, or until a part of the centre fails. ready is called once everything listens; link
 // opens the office's pages once. A centre is served once.
@@ -35,10 +31,10 @@ func (c *Centre) Serve(ctx context.Context, ready func(a Addresses, link string)
 	// What works here outlasts ctx until the requests have ended.
 	work, stop := context.WithCancel(context.WithoutCancel(ctx))
 	defer stop()
-	requests, cut := context.WithCancel(work)
+	answering, cut := context.WithCancel(work)
 	defer cut()
-	c.enrol.Server = newServer(requests, c.cfg.Log, c.trust.EnrolHandler(c.broker.ClientURL))
-	c.office.Server = newServer(requests, c.cfg.Log, pages.Handler())
+	c.enrol.Server = c.newServer(answering, c.trust.EnrolHandler(c.broker.ClientURL))
+	c.office.Server = c.newServer(answering, pages.Handler())
 
 	var parts sync.WaitGroup
 	failed := make(chan error, 5) // one from each part, at most
@@ -122,12 +118,42 @@ func (s *server) run(context.Context) error {
 }
 
 // newServer answers requests, all of which end with ctx.
-func newServer(ctx context.Context, log *slog.Logger, h http.Handler) *http.Server {
+func (c *Centre) newServer(ctx context.Context, h http.Handler) *http.Server {
 	return &http.Server{
-		Handler: office.Guard(h), BaseContext: func(net.Listener) context.Context { return ctx },
+		Handler: c.requests.count(office.Guard(h)), BaseContext: func(net.Listener) context.Context { return ctx },
 		ReadHeaderTimeout: 10 * time.Second, ReadTimeout: 2 * time.Minute, WriteTimeout: 3 * time.Minute, IdleTimeout: 2 * time.Minute,
-		MaxHeaderBytes: 16 << 10, ErrorLog: slog.NewLogLogger(log.Handler(), slog.LevelWarn),
+		MaxHeaderBytes: 16 << 10, ErrorLog: slog.NewLogLogger(c.cfg.Log.Handler(), slog.LevelWarn),
 	}
+}
+
+// requests counts those under way, so that what they work with is not taken away under them. (A server that is closed
+// does not wait for its handlers.)
+type requests struct {
+	mu    sync.Mutex
+	ended bool
+	under sync.WaitGroup
+}
+
+func (q *requests) count(next http.Handler) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		q.mu.Lock()
+		if q.ended {
+			q.mu.Unlock()
+			panic(http.ErrAbortHandler)
+		}
+		q.under.Add(1)
+		q.mu.Unlock()
+		defer q.under.Done()
+		next.ServeHTTP(w, r)
+	})
+}
+
+// end lets none begin any more, and returns when the last has ended.
+func (q *requests) end() {
+	q.mu.Lock()
+	q.ended = true
+	q.mu.Unlock()
+	q.under.Wait()
 }
 
 // hearing returns when the gate hears devices, so that nobody who was told that the centre is ready asks in vain.
@@ -158,17 +184,16 @@ func (c *Centre) announce(pages *office.Server, ready func(Addresses, string)) e
 
 // hangUp ends the servers, and returns when no request is under way any more. cut tells those that last.
 func (c *Centre) hangUp(cut func()) error {
-	var err error
-	for _, wait := range []time.Duration{softTime, hardTime} {
-		ctx, done := context.WithTimeout(context.Background(), wait)
-		err = errors.Join(c.enrol.Shutdown(ctx), c.office.Shutdown(ctx))
-		done()
-		if err == nil {
-			return nil
-		}
+	ctx, done := context.WithTimeout(context.Background(), softTime)
+	defer done()
+	err := errors.Join(c.enrol.Shutdown(ctx), c.office.Shutdown(ctx))
+	if errors.Is(err, context.DeadlineExceeded) {
+		c.cfg.Log.Warn("requests that last are cut off")
 		cut()
+		err = errors.Join(c.enrol.Close(), c.office.Close())
 	}
-	return errors.Join(fmt.Errorf("a request does not end: %w", err), c.enrol.Close(), c.office.Close())
+	c.requests.end()
+	return err
 }
 
 // follow keeps the read model up; a broken read of the stream is begun again.

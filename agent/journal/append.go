@@ -9,12 +9,13 @@ import (
 
 // batch is frames that share one write and one sync.
 type batch struct {
-	// Guarded by shelf.mu until the batch is taken to be written; not changed from then on, but for the offsets.
+	// Guarded by shelf.mu until the batch is taken to be written; not changed from then on.
 	items []batchItem
 	bytes int64
 	last  place // behind the last record
 
 	// Guarded by Journal.writing.
+	offs []uint32 // where each item was written
 	done bool
 	err  error
 }
@@ -22,7 +23,7 @@ type batch struct {
 type batchItem struct {
 	Frame
 	at    place // behind it
-	entry entry // of a record; off is filled in when it is written
+	entry entry // of a record, but for where it stands
 }
 
 // Append writes frames behind the head and returns when they are on the disk.
@@ -37,8 +38,8 @@ type batchItem struct {
 // same time share one write and one sync.
 //
 // With ErrFull nothing of it was kept, nor will be, and the journal goes on: the next Append may find room. With
-// ErrStopped the frames may or may not be on the disk, and this and every later Append fails: the journal must be opened again to
-// see how far it goes. A failed sync is not retried, because after one the system no longer knows what is on the disk.
+// ErrStopped the frames may or may not be on the disk, and this and every later Append fails: the journal must be opened
+// again to see how far it goes. A failed sync is not retried, because after one the system no longer knows what is on the disk.
 // ErrClosed means that the journal was closed before anything was written.
 func (j *Journal) Append(build func(head events.Head) ([]Frame, error)) (events.Head, error) {
 	b, head, err := j.line(build)
@@ -115,7 +116,8 @@ func (j *Journal) headAt(p place) events.Head {
 // check holds frames to what may stand behind at.
 func (j *Journal) check(at place, frames []Frame) (items []batchItem, bytes int64, last place, err error) {
 	bad := func(i int, format string, a ...any) ([]batchItem, int64, place, error) {
-		return nil, 0, place{}, fmt.Errorf("%w: %s, %d of %d: %w", ErrFrame, frames[i].Type, i+1, len(frames), fmt.Errorf(format, a...))
+		why := fmt.Errorf(format, a...)
+		return nil, 0, place{}, fmt.Errorf("%w: %s, %d of %d: %w", ErrFrame, frames[i].Type, i+1, len(frames), why)
 	}
 	items = make([]batchItem, 0, len(frames))
 	for i, f := range frames {

@@ -2,6 +2,7 @@ package journal
 
 import (
 	"fmt"
+	"math/rand/v2"
 	"os"
 	"path/filepath"
 	"runtime"
@@ -14,8 +15,9 @@ import (
 
 // bare is the plain way to keep bytes: write behind the last ones, fdatasync.
 type bare struct {
-	f   File
-	off int64
+	f    File
+	off  int64
+	room int64 // begin again there; 0 for never
 }
 
 func newBare(b *testing.B, room int64) *bare {
@@ -33,7 +35,7 @@ func newBare(b *testing.B, room int64) *bare {
 			b.Fatal(err)
 		}
 	}
-	return &bare{f: f}
+	return &bare{f: f, room: room}
 }
 
 func (w *bare) write(b *testing.B, p []byte) {
@@ -43,7 +45,9 @@ func (w *bare) write(b *testing.B, p []byte) {
 	if err := w.f.Sync(); err != nil {
 		b.Fatal(err)
 	}
-	w.off += int64(len(p))
+	if w.off += int64(len(p)); w.room > 0 && w.off+int64(len(p)) > w.room {
+		w.off = 0
+	}
 }
 
 func median(d []time.Duration) float64 {
@@ -66,7 +70,7 @@ func BenchmarkAppend(b *testing.B) {
 				b.Fatal(err)
 			}
 			defer j.Close()
-			grown, zeroed := newBare(b, 0), newBare(b, int64(b.N+1)*int64(n)*300)
+			grown, zeroed := newBare(b, 0), newBare(b, 16<<20)
 			var ours, grows, zeros []time.Duration
 			timed := func(to *[]time.Duration, f func()) {
 				start := time.Now()
@@ -79,9 +83,17 @@ func BenchmarkAppend(b *testing.B) {
 				for _, f := range frames {
 					all = append(all, f.Payload...)
 				}
-				timed(&grows, func() { grown.write(b, all) })
-				timed(&ours, func() { mustAppend(b, j, func(events.Head) ([]Frame, error) { return frames, nil }) })
-				timed(&zeros, func() { zeroed.write(b, all) })
+				turns := []func(){
+					func() { timed(&grows, func() { grown.write(b, all) }) },
+					func() { timed(&zeros, func() { zeroed.write(b, all) }) },
+					func() {
+						timed(&ours, func() { mustAppend(b, j, func(events.Head) ([]Frame, error) { return frames, nil }) })
+					},
+				}
+				first := len(ours)
+				for i := range turns { // each comes first as often as the others
+					turns[(i+first)%len(turns)]()
+				}
 			}
 			m := median(ours)
 			b.ReportMetric(m, "append-ns")
@@ -127,22 +139,27 @@ func BenchmarkLength(b *testing.B) {
 	cfgs := [2]Config{long(b, 10_000), long(b, 1_000_000)}
 	var got [2]sample
 	var heap uint64
-	b.ResetTimer()
+	timed := func(to *[]time.Duration, f func()) {
+		start := time.Now()
+		f()
+		*to = append(*to, time.Since(start))
+	}
+	round := 0
 	for b.Loop() {
-		for i, cfg := range cfgs {
+		round++
+		var js [2]*Journal
+		for k := range 2 { // each comes first as often as the other
+			i := (k + round) % 2
+			timed(&got[i].open, func() { js[i], _ = mustOpen(b, cfgs[i]) })
+		}
+		for k := range 100 {
+			i := (k + k/2) % 2
+			timed(&got[i].appends, func() { mustAppend(b, js[i], records(1, 1, 60)) })
+		}
+		for i, j := range js {
 			s := &got[i]
-			timed := func(to *[]time.Duration, f func()) {
-				start := time.Now()
-				f()
-				*to = append(*to, time.Since(start))
-			}
-			var j *Journal
-			timed(&s.open, func() { j, _ = mustOpen(b, cfg) })
-			rng := uint64(len(s.open))
 			for k := range 50 {
-				timed(&s.appends, func() { mustAppend(b, j, records(1, 1, 60)) })
-				rng = rng*6364136223846793005 + 1442695040888963407
-				seq := events.Seq(rng>>33)%j.Head().Seq + 1
+				seq := events.Seq(rand.Uint64N(uint64(j.Head().Seq))) + 1
 				record, err := j.Record(seq)
 				if err != nil {
 					b.Fatal(err)
@@ -156,14 +173,13 @@ func BenchmarkLength(b *testing.B) {
 				timed(&s.key, func() { _, _, _, _ = j.ByKey(keyOf(seq - seq%3)) })
 				timed(&s.noKey, func() { _, _, _, _ = j.ByKey(fmt.Sprint("none", k)) })
 			}
-			if i == 1 {
-				runtime.GC()
-				var ms runtime.MemStats
-				runtime.ReadMemStats(&ms)
-				heap = max(heap, ms.HeapAlloc)
-			}
-			mustClose(b, j)
 		}
+		runtime.GC()
+		var ms runtime.MemStats
+		runtime.ReadMemStats(&ms)
+		heap = max(heap, ms.HeapAlloc)
+		mustClose(b, js[0])
+		mustClose(b, js[1])
 	}
 	b.ReportMetric(0, "ns/op")
 	b.ReportMetric(median(got[1].open)/median(got[0].open), "open-ratio")

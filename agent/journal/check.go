@@ -168,7 +168,8 @@ func (c *checker) segment(name string, next events.Seq, at place) (place, error)
 	}
 	rep := c.tell(sv)
 	if !sv.clean(next == 0) && len(sv.damage) == 0 {
-		rep.Damage = append(rep.Damage, Damage{File: name, Size: sv.size, Records: Range{mark, mark - 1}, Why: "nothing in it can be read, or link frames are missing"})
+		rep.Damage = append(rep.Damage, Damage{File: name, Size: sv.size, Records: none(mark),
+			Why: "nothing in it can be read, or link frames are missing"})
 	}
 	if next > 0 && sv.clean(false) {
 		if rep.Index, err = c.index(mark, sv); err != nil {

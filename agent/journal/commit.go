@@ -39,9 +39,9 @@ func (j *Journal) write(b *batch) error {
 		buf = appendSettled(buf, active.mark, j.end, j.kept())
 	}
 	at := j.kept()
-	for i := range b.items {
-		it := &b.items[i]
-		it.entry.off = uint32(j.end + int64(len(buf)))
+	b.offs = make([]uint32, 0, len(b.items))
+	for _, it := range b.items {
+		b.offs = append(b.offs, uint32(j.end+int64(len(buf))))
 		buf = appendItem(buf, active.mark, j.end, it.Type, it.Payload, at, it.at)
 		at = it.at
 	}
@@ -123,16 +123,17 @@ func (j *Journal) publish(b *batch, err error) {
 func (j *Journal) accept(b *batch) {
 	t := j.segs[len(j.segs)-1].cat.(*table)
 	at := t.last
-	for _, it := range b.items {
+	for i, it := range b.items {
 		switch it.Type {
 		case Record:
 			at = it.at
+			it.entry.off = b.offs[i]
 			t.add(it.entry, at)
 		case Receipt:
 			j.last = append([]byte(nil), it.Payload...)
 			fallthrough
 		default:
-			t.addNote(it.Type, note{at.seq, it.entry.off, at.link})
+			t.addNote(it.Type, note{at.seq, b.offs[i], at.link})
 		}
 	}
 	j.head = j.headAt(at)

@@ -46,6 +46,9 @@ var (
 // Range is the records From to To, both included; empty where To is before From.
 type Range struct{ From, To events.Seq }
 
+// none is no record, in front of seq.
+func none(seq events.Seq) Range { return Range{seq, seq - 1} }
+
 // Len is the number of records in the range.
 func (r Range) Len() int {
 	if r.To < r.From {

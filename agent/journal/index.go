@@ -104,7 +104,7 @@ func encodeIndex(mark events.Seq, t *table, end int64) []byte {
 	tables := [tabs][]pair{tabIDs: ids, tabKeys: keys, tabSeals: notes(t.seals), tabReceipts: notes(t.receipts)}
 
 	le := binary.LittleEndian
-	b := append(make([]byte, 0, pageSize*8+len(t.recs)*24), magicIndex...)
+	b := append(make([]byte, 0, pageSize*indexPages(t, len(keys))), magicIndex...)
 	b = le.AppendUint64(b, uint64(mark))
 	for _, p := range []place{t.base, t.last} {
 		b = le.AppendUint64(b, uint64(p.seq))
@@ -133,6 +133,15 @@ func encodeIndex(mark events.Seq, t *table, end int64) []byte {
 		}
 	}
 	return b
+}
+
+// indexPages is how many pages the index of a run takes.
+func indexPages(t *table, keys int) int64 {
+	n := int64(1)
+	for tab, count := range [tabs]int{len(t.recs), len(t.recs), keys, len(t.seals), len(t.receipts)} {
+		n += pages(tab, uint32(count))
+	}
+	return n
 }
 
 // closePage fills the last page of b with zeros and puts its sum behind it.
@@ -275,7 +284,8 @@ func (x *index) notes(t FrameType) ([]note, error) {
 			return nil, err
 		}
 		for ; len(b) >= 8; b = b[8:] {
-			all = append(all, note{seq: x.base.seq + events.Seq(binary.LittleEndian.Uint32(b)), off: binary.LittleEndian.Uint32(b[4:])})
+			seq := x.base.seq + events.Seq(binary.LittleEndian.Uint32(b))
+			all = append(all, note{seq: seq, off: binary.LittleEndian.Uint32(b[4:])})
 			i++
 		}
 	}

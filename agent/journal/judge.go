@@ -95,7 +95,7 @@ func (s *surveyor) takeRecord(pos int64, payload []byte, n int) (took int, why s
 	}
 	s.close(pos)
 	if s.known && r.Seq > s.place.seq+1 && s.pending == len(s.damage) {
-		s.damage = append(s.damage, Damage{File: s.file, Offset: pos, Records: Range{s.place.seq + 1, s.place.seq}, Why: "numbers are missing"})
+		s.damage = append(s.damage, Damage{File: s.file, Offset: pos, Records: none(s.place.seq + 1), Why: "numbers are missing"})
 	}
 	s.reach(r.Seq - 1)
 	c, fresh := s.current(), false

@@ -88,6 +88,7 @@ func startChild(t *testing.T, dir, mode string) (*exec.Cmd, io.WriteCloser, *buf
 // A process is killed at a random moment, again and again. Each time every record that it said was kept is there, and
 // the chain holds.
 func TestKill(t *testing.T) {
+	t.Parallel()
 	kills := *killsFlag
 	if testing.Short() {
 		kills = min(kills, 20)

@@ -283,7 +283,9 @@ func (f *memFile) Sync() error {
 		return syscall.EIO
 	}
 	if !f.m.lying {
-		f.ino.durable = slices.Clone(f.ino.data)
+		for _, c := range f.ino.writes { // and nothing else: what a failed sync has lost stays lost
+			f.ino.durable = writeInto(f.ino.durable, c)
+		}
 		f.ino.writes = nil
 	}
 	return nil

@@ -21,6 +21,7 @@ type mender struct {
 	aside  string   // the damaged file's name in the end
 	damage []Damage // in that file
 	pieces []*segmentWriter
+	begun  bool // step 2 was reached, done or not
 }
 
 // setAside mends the segment that a survey has found damaged.
@@ -37,6 +38,7 @@ func (m *mender) setAside(sv *survey, last bool) error {
 		ext = extMendingLast
 	}
 	mending := baseName(sv.mark, ext)
+	m.begun = true
 	if err := m.rename(sv.file, mending); err != nil {
 		return fmt.Errorf("set %s aside: %w", sv.file, err)
 	}
@@ -92,7 +94,8 @@ func (m *mender) place(mending string, sv *survey) error {
 		m.damage = append(m.damage, d)
 	}
 	if len(sv.damage) == 0 {
-		m.damage = append(m.damage, Damage{File: aside, Size: sv.size, Records: Range{sv.mark, sv.mark - 1}, Why: "nothing in it can be read, or parts of it are missing"})
+		m.damage = append(m.damage, Damage{File: aside, Size: sv.size, Records: none(sv.mark),
+			Why: "nothing in it can be read, or parts of it are missing"})
 	}
 	return nil
 }
@@ -219,8 +222,8 @@ func lastReceipt(f File, name string, mark events.Seq, id identity) ([]byte, err
 	return sv.header.receipt, nil
 }
 
-// Mend reads all segments but the last through, and sets aside those that are damaged, as reading them would: also where the
-// damage touches nothing that is ever read, which Check alone finds otherwise.
+// Mend reads all segments but the last through, and sets aside those that are damaged, as reading them would: also where
+// the damage touches nothing that is ever read, which Check alone finds otherwise.
 func (j *Journal) Mend() error {
 	segs, err := j.all()
 	if err != nil {
@@ -271,6 +274,8 @@ func (j *Journal) mendSegment(seg *segment) error {
 	sv, err := j.survey(seg)
 	var gone *badSegment
 	switch {
+	case errors.As(err, &gone) && stop != nil:
+		return fmt.Errorf("%w: %s is half set aside; open the journal again", ErrDamaged, seg.file)
 	case errors.As(err, &gone):
 		j.replace(seg, nil)
 		return nil
@@ -291,6 +296,11 @@ func (j *Journal) mendSegment(seg *segment) error {
 	j.forget(seg.file)
 	m := mender{dirFS: j.dirFS, id: j.id}
 	if err := m.setAside(sv, false); err != nil {
+		if m.begun { // the next Open finishes it; until then the files are not what this process thinks
+			j.mu.Lock()
+			j.stop = fmt.Errorf("%w: %w", ErrStopped, err)
+			j.mu.Unlock()
+		}
 		return err
 	}
 	j.mu.Lock()

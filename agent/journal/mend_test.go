@@ -27,12 +27,13 @@ func (m *memFS) set(name string, b []byte) {
 // Whole stretches are lost: zeroed, or filled with noise. Every record whose frames lie outside is there, and what is
 // missing can be put back.
 func TestLoseStretches(t *testing.T) {
+	t.Parallel()
 	mem, cfg, l := small(t)
 	seed := uint64(time.Now().UnixNano())
 	rng := rand.New(rand.NewPCG(seed, 2))
 	t.Logf("seed %d", seed)
 	lst, _ := list(mem, "j")
-	for run := range 1500 {
+	for run := range 1500 / part {
 		m := mem.clone()
 		mark := lst.segments[rng.IntN(len(lst.segments))]
 		name := filepath.Join("j", baseName(mark, extSegment))
@@ -315,6 +316,7 @@ func TestLyingSync(t *testing.T) {
 
 // A crash at any call while a segment is set aside, or a gap is filled, is finished by the next Open.
 func TestCrashWhileMending(t *testing.T) {
+	t.Parallel()
 	base, cfg, l := small(t)
 	lst, _ := list(base, "j")
 	for i, mark := range lst.segments {
@@ -328,7 +330,7 @@ func TestCrashWhileMending(t *testing.T) {
 		}
 		lost := hit[len(hit)/2]
 		for left := range 60 {
-			for seed := range uint64(6) {
+			for seed := range uint64(8 / part) {
 				rng := rand.New(rand.NewPCG(seed, uint64(left)))
 				m := base.clone()
 				m.flip(name, lost.off+20, 4)

@@ -62,7 +62,8 @@ func openLocked(cfg Config, lock io.Closer) (*Journal, Report, error) {
 		if err := o.writeWhole(identityName, encodeIdentity(id)); err != nil {
 			return nil, Report{}, fullOr(err)
 		}
-		o.report.Damage = append(o.report.Damage, Damage{File: identityName, Why: "it could not be read and was written anew", Records: Range{1, 0}})
+		o.report.Damage = append(o.report.Damage, Damage{File: identityName, Records: none(1),
+			Why: "it could not be read and was written anew"})
 	}
 	if err := o.tidy(l); err != nil {
 		return nil, Report{}, err
@@ -125,7 +126,8 @@ func (o *opener) last() (*survey, []events.Seq, error) {
 			return nil, nil, err
 		}
 		if len(l.segments) == 0 {
-			o.report.Damage = append(o.report.Damage, Damage{File: baseName(1, extSegment), Records: Range{1, 0}, Why: "no segment is there; the journal begins anew"})
+			o.report.Damage = append(o.report.Damage, Damage{File: baseName(1, extSegment), Records: none(1),
+				Why: "no segment is there; the journal begins anew"})
 			if err := o.firstSegment(o.id); err != nil {
 				return nil, nil, fullOr(err)
 			}

@@ -17,8 +17,9 @@ var (
 // The power is cut in the middle of any call; what was not synced is dropped, torn and put out of order. Then the
 // journal is opened, perhaps cut again while it is, and must have everything that was acknowledged.
 func TestPowerCut(t *testing.T) {
+	t.Parallel()
 	start := uint64(time.Now().UnixNano())
-	runs := *runsFlag
+	runs := *runsFlag / part
 	if *seedFlag != 0 {
 		start, runs = *seedFlag, 1
 	}

@@ -88,7 +88,8 @@ func (s *shelf) Scan(from events.Seq, fn func(seq events.Seq, record []byte) err
 }
 
 // scanSegment reads the records *next to last, the first of which stands at off.
-func (s *shelf) scanSegment(seg *segment, off int64, next *events.Seq, last events.Seq, fn func(events.Seq, []byte) error) error {
+func (s *shelf) scanSegment(seg *segment, off int64, next *events.Seq, last events.Seq,
+	fn func(events.Seq, []byte) error) error {
 	f, err := s.takeSegment(seg)
 	if err != nil {
 		return err
@@ -177,7 +178,8 @@ func (s *shelf) ByKey(key string) (seq events.Seq, record []byte, ok bool, err e
 		func(r *events.Record) bool { return r.Key == key })
 }
 
-func (s *shelf) lookup(with func(catalog) ([]events.Seq, error), is func(*events.Record) bool) (seq events.Seq, record []byte, ok bool, err error) {
+func (s *shelf) lookup(with func(catalog) ([]events.Seq, error),
+	is func(*events.Record) bool) (seq events.Seq, record []byte, ok bool, err error) {
 	err = s.mended(func() error {
 		segs, err := s.all()
 		if err != nil {

@@ -11,8 +11,8 @@ import (
 	"ullage/events"
 )
 
-// Reader reads a journal without its lock, as it stood when it was opened: up to the last whole record, which may be one that is
-// just being written and not yet kept. It changes nothing on the disk, so it can be used beside the process that
+// Reader reads a journal without its lock, as it stood when it was opened: up to the last whole record, which may be one
+// that is just being written and not yet kept. It changes nothing on the disk, so it can be used beside the process that
 // writes. Damage is passed over in the same way, but stays where it is.
 type Reader struct {
 	shelf

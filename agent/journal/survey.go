@@ -222,7 +222,7 @@ func (s *surveyor) close(pos int64) {
 	if s.bad < 0 {
 		return
 	}
-	s.damage = append(s.damage, Damage{File: s.file, Offset: s.bad, Size: pos - s.bad, Records: Range{From: s.from, To: s.from - 1}, Why: s.why})
+	s.damage = append(s.damage, Damage{File: s.file, Offset: s.bad, Size: pos - s.bad, Records: none(s.from), Why: s.why})
 	s.bad = -1
 }
 

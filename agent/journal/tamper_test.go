@@ -35,7 +35,7 @@ func TestTamper(t *testing.T) {
 	if len(recs) < 3 {
 		t.Fatal("too few records in the last segment")
 	}
-	const zone = 16 // the record's id begins at 3; a byte of its random part stays in form
+	const random = 16 // a byte of the random part of the id, so that the record stays in form
 	try := func(what string, lost Range, change func(m *memFS)) {
 		t.Helper()
 		m := base.clone()
@@ -62,12 +62,12 @@ func TestTamper(t *testing.T) {
 		}
 	}
 	try("a record", Range{recs[0].seq, recs[0].seq}, func(m *memFS) {
-		patch(m, name, recs[0], recs[0].off+frameHead+zone, []byte{0xaa})
+		patch(m, name, recs[0], recs[0].off+frameHead+random, []byte{0xaa})
 	})
 	try("a record behind a damaged one", Range{recs[0].seq, recs[1].seq}, func(m *memFS) {
 		m.flip(name, recs[0].off+20, 1)
 		m.flip(name, links[0].off+20, 1)
-		patch(m, name, recs[1], recs[1].off+frameHead+zone, []byte{0xaa})
+		patch(m, name, recs[1], recs[1].off+frameHead+random, []byte{0xaa})
 	})
 	try("the link before a record", Range{recs[1].seq, recs[1].seq}, func(m *memFS) {
 		patch(m, name, links[1], links[1].end-1, []byte{0xaa})
@@ -100,7 +100,7 @@ func TestOtherBranch(t *testing.T) {
 
 // Seals and receipts are handed to whoever knows them, each with its place in the chain.
 func TestCheckVerifies(t *testing.T) {
-	mem, cfg, l := small(t)
+	_, cfg, l := small(t)
 	j, _ := mustOpen(t, cfg)
 	mine := errors.New("not mine")
 	seen := map[FrameType]int{}
@@ -120,7 +120,6 @@ func TestCheckVerifies(t *testing.T) {
 		t.Fatalf("judged: %v", seen)
 	}
 	mustClose(t, j)
-	_ = mem
 }
 
 // After a sync that failed, the system may show bytes that will never reach the disk. Whoever opens the journal reads

@@ -41,6 +41,9 @@ func (c *centre) start() {
 	}
 	defer log.Close()
 	c.cmd.Stdout, c.cmd.Stderr = log, log
+	if _, err := c.cmd.StdinPipe(); err != nil { // open as long as we live, so that it does not outlive us
+		c.t.Fatal(err)
+	}
 	if err := c.cmd.Start(); err != nil {
 		c.t.Fatal(err)
 	}

@@ -61,6 +61,22 @@ func TestOneCentreAFolder(t *testing.T) {
 	startCentre(t, c.dir)
 }
 
+// Nobody is left trying to come back to a broker that is gone.
+func TestShutdownClosesConnections(t *testing.T) {
+	c := newCentre(t)
+	b := c.broker
+	nc, err := b.Connect(trust.Reader)
+	if err != nil {
+		t.Fatal(err)
+	}
+	c.stop()
+	if !nc.IsClosed() {
+		t.Errorf("the connection is %v", nc.Status())
+		nc.Close()
+	}
+	b.Shutdown()
+}
+
 func TestPorts(t *testing.T) {
 	l, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {

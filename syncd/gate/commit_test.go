@@ -3,7 +3,6 @@ package gate
 import (
 	"bytes"
 	"crypto/ed25519"
-	"fmt"
 	"math/rand/v2"
 	"strings"
 	"sync"
@@ -611,30 +610,35 @@ func TestOfficeIsNotHeld(t *testing.T) {
 	}
 }
 
-// A device whose every record is held for a long reason, under as many seals as there can be, does not leave a message
-// behind that nobody can read.
+// A device whose every record is held for as long a reason as can be, under as many and as long seals as its frame
+// carries, does not leave a message behind that nobody can read.
 func TestAllHeld(t *testing.T) {
 	w := newWorld(t)
 	w.run(w.gate(nil))
 	d := w.device("tab-1")
-	for seq := events.Seq(1); seq <= 400; seq++ {
+	for seq := events.Seq(1); seq <= 1000; seq++ {
 		d.write(d.record(seq, func(r *events.Record) {
-			name := fmt.Sprintf("%x", random(300))
-			r.Body = pack.AppendUint(pack.AppendString(pack.AppendMap(nil, 1), name), 1)
+			r.Body = pack.AppendUint(pack.AppendString(pack.AppendMap(nil, 1), strings.Repeat("a", 600)), 1)
 		}))
 	}
-	q := d.push(1, 400)
+	q := d.push(1, 1000)
 	q.Seals = nil
-	for seq := events.Seq(1); seq <= 400; seq++ {
-		q.Seals = append(q.Seals, events.SignSeal(d.key, d.id, seq, d.links[seq], fmt.Sprintf("%x", random(120))))
+	for seq := events.Seq(1000 - 462); seq <= 1000; seq++ {
+		q.Seals = append(q.Seals, events.SignSeal(d.key, d.id, seq, d.links[seq], strings.Repeat("s", wire.MaxSeen)))
 	}
 	if a := d.ask(wire.Push, q.Encode()); a.Status != wire.OK {
 		t.Fatalf("%s: %s", a.Status, a.Reason)
 	}
-	d.checkStored(400)
-	if c := w.stored(d.id)[0].commit; len(c.Held) != 400 {
+	d.checkStored(1000)
+	c := w.stored(d.id)[0].commit
+	if len(c.Held) != 1000 {
 		t.Errorf("%d are held", len(c.Held))
 	}
+	if n := len(c.Encode()); n <= wire.MaxMessage {
+		t.Errorf("a commit record of %d bytes; it was meant to be larger than a message", n)
+	}
+	d.writeOrdinary(1)
+	d.sends(1001, 1001)
 }
 
 // What stands last on a device's subject and cannot be read is the centre's trouble: the device is told to wait, and

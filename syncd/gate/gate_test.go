@@ -5,6 +5,7 @@ import (
 	"errors"
 	"reflect"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -254,7 +255,7 @@ func TestBackAndPull(t *testing.T) {
 	w := newWorld(t)
 	d := w.device("tab-1")
 	d.writeOrdinary(3)
-	broken := false
+	var broken atomic.Bool
 	answer := &wire.PullAnswer{
 		Place: wire.Place{Seq: 9, Hash: d.links[1], Created: 7}, Copies: []wire.Copy{{Machine: "m-1", Seq: 5}}, More: true, Drop: []events.MachineID{"m-2"},
 		Records: []wire.Pulled{{Record: d.chain[0], Received: 5, Commit: d.links[2]}},
@@ -263,7 +264,7 @@ func TestBackAndPull(t *testing.T) {
 	w.run(w.gate(func(c *Config) {
 		c.Reader = reader{
 			own: func(id events.DeviceID, r wire.Range) ([][]byte, error) {
-				if broken {
+				if broken.Load() {
 					// Such an error comes from what is stored; it says nothing about the request.
 					return nil, errors.Join(wire.ErrMessage, errors.New("the read model is away"))
 				}
@@ -273,7 +274,7 @@ func TestBackAndPull(t *testing.T) {
 				return d.chain[r.From-1 : min(int(r.To), len(d.chain))], nil
 			},
 			pull: func(id events.DeviceID, q wire.PullRequest) (*wire.PullAnswer, error) {
-				if broken {
+				if broken.Load() {
 					return nil, errors.Join(wire.ErrMessage, errors.New("the read model is away"))
 				}
 				if id != d.id || !reflect.DeepEqual(q, request) {
@@ -316,7 +317,7 @@ func TestBackAndPull(t *testing.T) {
 			t.Errorf("%s: %s: %s", name, a.Status, a.Reason)
 		}
 	}
-	broken = true
+	broken.Store(true)
 	for verb, data := range map[wire.Verb][]byte{wire.Back: back.Encode(), wire.Pull: request.Encode()} {
 		if a := d.ask(verb, data); a.Status != wire.Busy || a.Wait == 0 {
 			t.Errorf("%s with the read model away: %s: %s", verb, a.Status, a.Reason)

@@ -242,7 +242,6 @@ type device struct {
 	conn  *nats.Conn
 	chain [][]byte      // its records
 	links []events.Hash // the link before each of them, and behind the last
-	asked int
 }
 
 func (w *world) device(name string) *device {
@@ -390,15 +389,21 @@ func (d *device) checkCursor(a wire.Answer, seq events.Seq) *wire.Receipt {
 	if err != nil {
 		d.w.t.Error(err)
 	}
-	all := d.w.stored(d.id)
-	m := all[len(all)-1]
+	m, err := d.w.records.GetLastMsgForSubject(context.Background(), wire.PushSubject(d.id))
+	if err != nil {
+		d.w.t.Fatal(err)
+	}
+	c, _, err := wire.DecodeStored(m.Data)
+	if err != nil {
+		d.w.t.Fatal(err)
+	}
 	info, err := d.w.records.Info(context.Background())
 	if err != nil {
 		d.w.t.Fatal(err)
 	}
-	want := wire.Place{Seq: m.seq, Hash: sha256.Sum256(m.data), Created: info.Created.UnixNano()}
-	if r.Device != d.id || r.Last != seq || r.Link != d.links[seq] || r.Place != want || r.First != m.commit.Range.From || r.Received != m.commit.Received {
-		d.w.t.Errorf("the receipt is %+v; the message stands at %+v, brings %+v, received %d", r, want, m.commit.Range, m.commit.Received)
+	want := wire.Place{Seq: m.Sequence, Hash: sha256.Sum256(m.Data), Created: info.Created.UnixNano()}
+	if r.Device != d.id || r.Last != seq || r.Link != d.links[seq] || r.Place != want || r.First != c.Range.From || r.Received != c.Received {
+		d.w.t.Errorf("the receipt is %+v; the message stands at %+v, brings %+v, received %d", r, want, c.Range, c.Received)
 	}
 	return r
 }
@@ -432,9 +437,9 @@ type line struct {
 	inner nats.InProcessConnProvider
 
 	mu   sync.Mutex
-	lose string // what becomes of the next push: "ack", "push", "hold", "cut"; empty: it goes through
-	held chan struct{}
-	done chan struct{} // closed when that has happened
+	lose string // what becomes of the next push: "ack", "cut", "push" or "hold"; empty: it goes through
+	done chan struct{}
+	held *lineConn
 }
 
 // option puts the line between a connection and the broker.
@@ -453,48 +458,67 @@ func (l *line) InProcessConn() (net.Conn, error) {
 	return &lineConn{Conn: c, line: l}, nil
 }
 
-// next says what becomes of the next push, and returns what tells that it has happened.
+// next says what becomes of the next push:
+//
+//	ack    it arrives; what the broker says next is lost
+//	cut    it arrives; then the connection ends
+//	push   the connection ends before it arrives
+//	hold   it and all that is sent after it arrive only after release
+//
+// The channel that it returns is closed when that has happened.
 func (l *line) next(lose string) <-chan struct{} {
 	l.mu.Lock()
 	defer l.mu.Unlock()
-	l.lose, l.done, l.held = lose, make(chan struct{}), make(chan struct{})
+	l.lose, l.done = lose, make(chan struct{})
 	return l.done
 }
 
-// release lets a push go that was held.
-func (l *line) release() { close(l.held) }
+// release lets go what was held.
+func (l *line) release() error {
+	c := l.held
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	_, err := c.Conn.Write(c.late)
+	c.late, c.holds = nil, false
+	return err
+}
 
 type lineConn struct {
 	net.Conn
 	line *line
 
-	mu   sync.Mutex
-	deaf int // 1: what comes next is lost; 2: and the connection with it
+	mu    sync.Mutex
+	deaf  string // "ack" or "cut": what comes next is lost
+	holds bool
+	late  []byte
 }
 
 var errLine = errors.New("the line is cut")
 
 func (c *lineConn) Write(b []byte) (int, error) {
-	if !bytes.Contains(b, []byte("PUB push.")) {
-		return c.Conn.Write(b)
-	}
+	c.mu.Lock()
+	defer c.mu.Unlock()
 	l := c.line
 	l.mu.Lock()
-	lose, done, held := l.lose, l.done, l.held
-	l.lose = ""
-	l.mu.Unlock()
-	switch lose {
-	case "push": // lost before it is there
-		c.Conn.Close()
-		close(done)
-		return 0, errLine
-	case "hold": // late
-		close(done)
-		<-held
-	case "ack", "cut":
-		c.mu.Lock()
-		c.deaf = map[string]int{"ack": 1, "cut": 2}[lose]
-		c.mu.Unlock()
+	defer l.mu.Unlock()
+	if bytes.Contains(b, []byte("PUB push.")) {
+		switch l.lose {
+		case "push":
+			c.Conn.Close()
+			close(l.done)
+			l.lose = ""
+			return 0, errLine
+		case "hold":
+			c.holds, l.held = true, c
+			close(l.done)
+		case "ack", "cut":
+			c.deaf = l.lose
+		}
+		l.lose = ""
+	}
+	if c.holds {
+		c.late = append(c.late, b...)
+		return len(b), nil
 	}
 	return c.Conn.Write(b)
 }
@@ -504,18 +528,15 @@ func (c *lineConn) Read(b []byte) (int, error) {
 		n, err := c.Conn.Read(b)
 		c.mu.Lock()
 		deaf := c.deaf
-		c.deaf = 0
+		c.deaf = ""
 		c.mu.Unlock()
-		if err != nil || deaf == 0 {
+		if err != nil || deaf == "" {
 			return n, err
 		}
-		if deaf == 2 {
-			c.Conn.Close()
-			err = errLine
-		}
 		close(c.line.done)
-		if err != nil {
-			return 0, err
+		if deaf == "cut" {
+			c.Conn.Close()
+			return 0, errLine
 		}
 	}
 }

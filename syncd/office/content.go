@@ -30,7 +30,7 @@ type note struct{ Text, Link string }
 // pair is a name and a value.
 type pair struct{ Name, Value string }
 
-func (c *clock) records(list audit.List) []record {
+func (c *clock) records(list audit.List, on events.MachineID) []record {
 	names := map[string]string{}
 	for _, r := range list.Records {
 		names[r.ID] = string(r.Device) + " " + strconv.FormatUint(uint64(r.Seq), 10)
@@ -45,6 +45,9 @@ func (c *clock) records(list audit.List) []record {
 		if r.Received != nil {
 			received := c.stamp(*r.Received)
 			x.Received = &received
+		}
+		if r.Machine != "" && r.Machine != on {
+			x.Notes = append(x.Notes, note{Text: "written on " + string(r.Machine)})
 		}
 		if r.Held != "" {
 			x.Notes = append(x.Notes, note{Text: r.Held})

@@ -162,7 +162,7 @@ func (s *Server) pageMachine(r *http.Request) (string, any, error) {
 	}
 	page := pageOne{
 		Fresh: freshness(asked), Machine: id, Site: site, About: about(reg, id, state), Zone: c.zone, Bath: c.bath(state),
-		Reads: c.readings(state), Faults: c.faults(state), Parts: c.parts(state), Records: c.records(list),
+		Reads: c.readings(state), Faults: c.faults(state), Parts: c.parts(state), Records: c.records(list, id),
 	}
 	book := ledger.Fold(all[0])
 	for _, x := range book.Spans {

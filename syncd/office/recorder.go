@@ -46,8 +46,9 @@ type RecorderConfig struct {
 // It never writes on a chain that the stream does not know: before the first record it makes sure that journal and
 // stream end alike, for a journal that was put back from a backup would fork.
 type Recorder struct {
-	cfg  RecorderConfig
-	wake chan struct{} // something is kept that could not be sent
+	cfg         RecorderConfig
+	wake        chan struct{} // something is kept that could not be sent
+	least, most time.Duration // between two tries of Run
 
 	mu    sync.Mutex // one push at a time; guards agree
 	agree bool       // journal and stream were seen to end alike
@@ -55,7 +56,7 @@ type Recorder struct {
 
 // NewRecorder makes a recorder. Record works without Run, which sends later what could not be sent at once.
 func NewRecorder(cfg RecorderConfig) *Recorder {
-	return &Recorder{cfg: cfg, wake: make(chan struct{}, 1)}
+	return &Recorder{cfg: cfg, wake: make(chan struct{}, 1), least: time.Second, most: time.Minute}
 }
 
 // ErrApart is in the errors about a journal and a stream that do not hold the same chain. Nothing is recorded then.
@@ -127,14 +128,13 @@ func (r *Recorder) Try() {
 
 // Run sends, after a push that failed, what is kept, until it is received. It ends with ctx, and then returns nil.
 func (r *Recorder) Run(ctx context.Context) error {
-	const least, most = time.Second, time.Minute
 	for {
 		select {
 		case <-r.wake:
 		case <-ctx.Done():
 			return nil
 		}
-		for wait := least; ; wait = min(2*wait, most) {
+		for wait := r.least; ; wait = min(2*wait, r.most) {
 			select {
 			case <-time.After(wait):
 			case <-ctx.Done():
@@ -145,7 +145,7 @@ func (r *Recorder) Run(ctx context.Context) error {
 				r.cfg.Log.Info("the office's records are received again")
 				break
 			}
-			r.cfg.Log.Error("the office's records are kept and cannot be sent; it is tried again", "error", err, "in", min(2*wait, most))
+			r.cfg.Log.Error("the office's records are kept and cannot be sent; it is tried again", "error", err, "in", min(2*wait, r.most))
 		}
 	}
 }

@@ -27,7 +27,7 @@ func (c *clock) bath(state machine.State) *bath {
 	if v == nil {
 		return nil
 	}
-	b := &bath{Litres: litres(projections.Measured{Value: v.Value, U: v.U}), Done: c.stamp(v.Done)}
+	b := &bath{Litres: whole(float64(v.Value)), Done: c.stamp(v.Done)}
 	if v.U > 0 {
 		b.Likely = "between " + whole(max(0, float64(v.Value-2*v.U))) + " and " + whole(float64(v.Value+2*v.U)) + " L"
 	}
@@ -49,7 +49,10 @@ func litres(m projections.Measured) string {
 		places = 0
 	}
 	text := strings.TrimSuffix(strconv.FormatFloat(float64(m.Value), 'f', places, 64), ".0")
-	return strings.Replace(strings.TrimPrefix(text, "-0"), "-", "\u2212", 1)
+	if text == "-0" {
+		return "0"
+	}
+	return strings.Replace(text, "-", "\u2212", 1)
 }
 
 type reading struct {
@@ -176,7 +179,7 @@ func (c *clock) span(x ledger.Span) span {
 	what := "Between known volumes"
 	switch {
 	case x.To == nil:
-		what = "Since then"
+		what = "Since the last reading"
 	case x.Kind == ledger.OfVisit:
 		what = "During a visit"
 	case x.Kind == ledger.Between:
@@ -209,5 +212,8 @@ func sentence(words string) string {
 
 func capital(s string) string {
 	r, n := utf8.DecodeRuneInString(s)
+	if n == 0 {
+		return ""
+	}
 	return string(unicode.ToUpper(r)) + s[n:]
 }

@@ -10,6 +10,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"io"
+	"log/slog"
 	"os"
 	"path/filepath"
 	"runtime/debug"
@@ -78,8 +79,17 @@ func defaultDir() string {
 	return filepath.Join(above, "ullage-agent")
 }
 
-// config is the device's surroundings, as the command line has them.
-func (c *cli) config() agent.Config { return agent.Config{Software: software()} }
+// config is the device's surroundings, as the command line has them. What somebody should know is told on stderr; run
+// tells more.
+func (c *cli) config(least slog.Level) agent.Config {
+	noTime := func(_ []string, a slog.Attr) slog.Attr {
+		if a.Key == slog.TimeKey && least > slog.LevelInfo {
+			return slog.Attr{}
+		}
+		return a
+	}
+	return agent.Config{Software: software(), Log: slog.New(slog.NewTextHandler(c.stderr, &slog.HandlerOptions{Level: least, ReplaceAttr: noTime}))}
+}
 
 // software says what this is, for the centre.
 func software() string {

@@ -40,13 +40,13 @@ way, the same command with the same code can be run again.`,
 			}
 			code = strings.TrimSpace(line)
 		}
-		id, err := agent.Enrol(ctx, c.dir, centre, code, c.config())
+		id, err := agent.Enrol(ctx, c.dir, centre, code, c.config(slog.LevelWarn))
 		if err != nil {
 			return err
 		}
 		c.say("enrolled as %s, in %s", id, c.dir)
 		if err := c.firstSync(ctx); err != nil {
-			c.say("what the centre has for this device could not be fetched yet (%v); the next sync does it", err)
+			c.say("what the centre has for this device could not be fetched yet (%s); the next sync does it", agent.Why(err))
 		}
 		if c.json {
 			return c.print(map[string]any{"device": id})
@@ -60,7 +60,7 @@ way, the same command with the same code can be run again.`,
 
 // firstSync fetches what a new device needs.
 func (c *cli) firstSync(ctx context.Context) error {
-	d, err := agent.Open(ctx, c.dir, c.config())
+	d, err := agent.Open(ctx, c.dir, c.config(slog.LevelWarn))
 	if err != nil {
 		return err
 	}
@@ -82,9 +82,7 @@ hand their work over to it.`,
 		if os.Getenv("GOGC") == "" {
 			debug.SetGCPercent(50) // it runs all day on a small device, and mostly waits
 		}
-		cfg := c.config()
-		cfg.Log = slog.New(slog.NewTextHandler(c.stderr, nil))
-		d, err := agent.Open(ctx, c.dir, cfg)
+		d, err := agent.Open(ctx, c.dir, c.config(slog.LevelInfo))
 		if err != nil {
 			return err
 		}
@@ -110,7 +108,7 @@ func (c *cli) sync() *cobra.Command {
 It ends with exit status 1, and says what waits and why, after 20 seconds without progress, and at once where trying
 again would change nothing.`,
 	}, func(ctx context.Context, _ []string) error {
-		way, err := agent.Reach(ctx, c.dir, c.config())
+		way, err := agent.Reach(ctx, c.dir, c.config(slog.LevelWarn))
 		if err != nil {
 			return err
 		}
@@ -122,7 +120,7 @@ again would change nothing.`,
 			return err
 		}
 		if notice != nil {
-			c.say("nothing waits, but nothing new could be fetched: %v", notice)
+			c.say("nothing waits, but nothing new could be fetched: %s", agent.Why(notice))
 		} else {
 			c.say("nothing waits")
 		}

@@ -5,6 +5,7 @@ import (
 	"context"
 	"fmt"
 	"io"
+	"log/slog"
 
 	"github.com/spf13/cobra"
 
@@ -50,7 +51,7 @@ func (c *cli) recordAll(ctx context.Context, in io.Reader) error {
 	if err != nil {
 		return err
 	}
-	way, err := agent.Reach(ctx, c.dir, c.config())
+	way, err := agent.Reach(ctx, c.dir, c.config(slog.LevelWarn))
 	if err != nil {
 		return err
 	}
@@ -85,7 +86,7 @@ func (c *cli) answer(a entry.Answer) error {
 
 // stream keeps line by line.
 func (c *cli) stream(ctx context.Context, in io.Reader) error {
-	way, err := agent.Reach(ctx, c.dir, c.config())
+	way, err := agent.Reach(ctx, c.dir, c.config(slog.LevelWarn))
 	if err != nil {
 		return err
 	}

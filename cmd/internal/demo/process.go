@@ -39,6 +39,7 @@ type process struct {
 	words *os.File
 	ended chan struct{} // closed when it has ended, with err
 	err   error
+	told  bool // by gone
 }
 
 // start starts a program that runs until it is stopped.
@@ -94,6 +95,9 @@ func (q *process) stop(hard bool) error {
 	}
 	select {
 	case <-q.ended:
+		if q.told {
+			return nil
+		}
 		return q.err
 	case <-time.After(endTime):
 		err := q.cmd.Process.Kill()
@@ -102,22 +106,55 @@ func (q *process) stop(hard bool) error {
 	}
 }
 
-// gone says that a process has ended which should not have.
+// gone says that a process has ended which should not have, and why, where it said so.
 func (q *process) gone() error {
+	q.told = true
 	b, err := os.ReadFile(q.words.Name())
 	if err != nil {
 		return err
 	}
 	lines := strings.Split(strings.TrimSpace(string(b)), "\n")
-	return fmt.Errorf("it ended (%v); its last words, of %s: %s", q.err, q.words.Name(), lines[len(lines)-1])
+	if last := lines[len(lines)-1]; strings.HasPrefix(last, "ullage-") {
+		return errors.New(last)
+	}
+	return fmt.Errorf("it ended (%w); its words are in %s", q.err, q.words.Name())
+}
+
+// whileItRuns does something that needs the centre, and breaks it off if that ends by itself.
+func (p *play) whileItRuns(ctx context.Context, do func(ctx context.Context) error) error {
+	c := p.centre
+	if c == nil {
+		return do(ctx)
+	}
+	ctx, cancel := context.WithCancel(ctx)
+	defer cancel()
+	go func() {
+		select {
+		case <-c.ended:
+			cancel()
+		case <-ctx.Done():
+		}
+	}()
+	err := do(ctx)
+	if err == nil || p.centre != c {
+		return err
+	}
+	select {
+	case <-c.ended:
+		return fmt.Errorf("the centre: %w", c.gone())
+	default:
+		return err
+	}
 }
 
 // await reads a file of JSON that a process writes when it is ready.
-func (q *process) await(path string, to any) error {
+func (q *process) await(ctx context.Context, path string, to any) error {
 	for end := time.Now().Add(time.Minute); time.Now().Before(end); time.Sleep(20 * time.Millisecond) {
 		select {
 		case <-q.ended:
 			return q.gone()
+		case <-ctx.Done():
+			return ctx.Err()
 		default:
 		}
 		b, err := os.ReadFile(path)
@@ -129,7 +166,7 @@ func (q *process) await(path string, to any) error {
 }
 
 // startCentre starts the centre and waits until it listens.
-func (p *play) startCentre() (err error) {
+func (p *play) startCentre(ctx context.Context) (err error) {
 	// What a killed centre left must not be taken for news.
 	if err := os.Remove(p.path("centre", "centre.json")); err != nil && !errors.Is(err, os.ErrNotExist) {
 		return err
@@ -138,7 +175,7 @@ func (p *play) startCentre() (err error) {
 		return err
 	}
 	var addresses map[string]string
-	if err := p.centre.await(p.path("centre", "centre.json"), &addresses); err != nil {
+	if err := p.centre.await(ctx, p.path("centre", "centre.json"), &addresses); err != nil {
 		return fmt.Errorf("the centre: %w", err)
 	}
 	return nil
@@ -167,7 +204,7 @@ func (p *play) serve(ctx context.Context) (err error) {
 	var page struct {
 		URL string `json:"url"`
 	}
-	if err := run.await(filepath.Join(d.dir, "agent.json"), &page); err != nil {
+	if err := run.await(ctx, filepath.Join(d.dir, "agent.json"), &page); err != nil {
 		return fmt.Errorf("%s: %w", d.name, err)
 	}
 	link, err := p.office(ctx, nil, "link", "--dir", p.path("centre"))

@@ -5,8 +5,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"os"
-	"path/filepath"
-	"sort"
+	"slices"
 	"strings"
 	"time"
 )
@@ -32,16 +31,25 @@ type deviceState struct {
 	Checked bool `json:"checked"` // its journal, chain, seals and receipts hold
 }
 
+// loss is a span of a ledger that says something.
+type loss struct {
+	Machine, Grade, From, Words string
+	To                          *string
+}
+
+// results are the files of out, and the command that each comes from.
+var results = []struct{ name, command string }{
+	{"machines.json", "machine"}, {"ledger.json", "ledger"}, {"audit.json", "audit"}, {"waste.json", "waste"}, {"due.json", "due"},
+	{"restatements.json", "restatements"},
+}
+
 // write writes what came out, and tells it.
 func (p *play) write(ctx context.Context, took time.Duration) error {
 	if err := os.MkdirAll(p.path("out"), 0o700); err != nil {
 		return err
 	}
-	files := []struct{ name, command string }{
-		{"machines.json", "machine"}, {"ledger.json", "ledger"}, {"audit.json", "audit"}, {"waste.json", "waste"}, {"due.json", "due"}, {"restatements.json", "restatements"},
-	}
 	answers := map[string][]byte{}
-	for _, f := range files {
+	for _, f := range results {
 		out, err := p.office(ctx, nil, f.command, "--dir", p.path("centre"), "--json")
 		if err != nil {
 			return fmt.Errorf("%s: %w", f.command, err)
@@ -51,7 +59,7 @@ func (p *play) write(ctx context.Context, took time.Duration) error {
 			return err
 		}
 	}
-	s, err := p.summarise(ctx, answers)
+	s, losses, err := p.summarise(ctx, answers)
 	if err != nil {
 		return err
 	}
@@ -63,98 +71,143 @@ func (p *play) write(ctx context.Context, took time.Duration) error {
 	if err := writeFile(p.path("out", "summary.json"), append(b, '\n')); err != nil {
 		return err
 	}
-	p.tell(s)
 	if s.Doubled != 0 || s.Missing != 0 {
-		return fmt.Errorf("%d records are doubled and %d are missing", s.Doubled, s.Missing)
+		return fmt.Errorf("this must not be: %d records are doubled and %d are missing; see %s", s.Doubled, s.Missing, p.path("out"))
 	}
+	p.tell(s, losses)
 	return nil
 }
 
-func (p *play) summarise(ctx context.Context, answers map[string][]byte) (*summary, error) {
+func (p *play) summarise(ctx context.Context, answers map[string][]byte) (*summary, []loss, error) {
 	s := &summary{Lines: p.lines, States: map[string]int{}, Say: []string{}, Look: []string{}}
-	var audit struct {
-		Records []struct{ ID, Device, Kind, State string }
-	}
-	if err := json.Unmarshal(answers["audit"], &audit); err != nil {
-		return nil, err
-	}
-	seen, of := map[string]bool{}, map[string]int{}
-	for _, r := range audit.Records {
-		s.Records++
-		s.States[r.State]++
-		of[r.Device]++
-		if seen[r.ID] {
-			s.Doubled++
-		}
-		seen[r.ID] = true
-		if r.Kind == "visit.opened" {
-			s.Visits++
-		}
+	of, err := s.count(answers["audit"])
+	if err != nil {
+		return nil, nil, err
 	}
 	for _, name := range p.order {
 		d := p.devices[name]
 		st, err := p.status(ctx, d)
 		if err != nil {
-			return nil, err
+			return nil, nil, err
 		}
 		if _, err := p.agent(ctx, nil, "check", "--dir", d.dir); err != nil {
-			return nil, err
+			return nil, nil, err
 		}
 		s.Devices = append(s.Devices, deviceState{st, true})
 		s.Missing += max(0, st.Received-of[name])
 	}
+	losses, err := s.grade(answers["ledger"])
+	if err != nil {
+		return nil, nil, err
+	}
+	var restated struct{ Restatements []json.RawMessage }
+	if err := json.Unmarshal(answers["restatements"], &restated); err != nil {
+		return nil, nil, fmt.Errorf("restatements: %w", err)
+	}
+	s.Restatements = len(restated.Restatements)
+	return s, losses, nil
+}
+
+// count counts the records that the centre holds, and says how many it has of each device, each once.
+func (s *summary) count(answer []byte) (of map[string]int, err error) {
+	var audit struct {
+		Records []struct{ ID, Device, Kind, State string }
+	}
+	if err := json.Unmarshal(answer, &audit); err != nil {
+		return nil, fmt.Errorf("audit: %w", err)
+	}
+	seen, of := map[string]bool{}, map[string]int{}
+	for _, r := range audit.Records {
+		s.Records++
+		s.States[r.State]++
+		if seen[r.ID] {
+			s.Doubled++
+			continue
+		}
+		seen[r.ID] = true
+		of[r.Device]++
+		if r.Kind == "visit.opened" {
+			s.Visits++
+		}
+	}
+	return of, nil
+}
+
+// grade finds the machines whose ledger says something, and what.
+func (s *summary) grade(answer []byte) ([]loss, error) {
 	var ledger struct {
 		Ledgers []struct {
 			Machine string
-			Spans   []struct{ Grade string }
+			Spans   []loss
 		}
 	}
-	if err := json.Unmarshal(answers["ledger"], &ledger); err != nil {
-		return nil, err
+	if err := json.Unmarshal(answer, &ledger); err != nil {
+		return nil, fmt.Errorf("ledger: %w", err)
 	}
 	s.Machines = len(ledger.Ledgers)
+	var losses []loss
 	for _, l := range ledger.Ledgers {
-		grades := map[string]bool{}
 		for _, span := range l.Spans {
-			grades[span.Grade] = true
-		}
-		if grades["say"] {
-			s.Say = append(s.Say, l.Machine)
-		}
-		if grades["look"] {
-			s.Look = append(s.Look, l.Machine)
+			span.Machine = l.Machine
+			switch span.Grade {
+			case "say":
+				s.Say = append(s.Say, l.Machine)
+			case "look":
+				s.Look = append(s.Look, l.Machine)
+			default:
+				continue
+			}
+			losses = append(losses, span)
 		}
 	}
-	sort.Strings(s.Say)
-	sort.Strings(s.Look)
-	var restated struct{ Restatements []json.RawMessage }
-	if err := json.Unmarshal(answers["restatements"], &restated); err != nil {
-		return nil, err
-	}
-	s.Restatements = len(restated.Restatements)
-	return s, nil
+	slices.Sort(s.Say)
+	slices.Sort(s.Look)
+	s.Say, s.Look = slices.Compact(s.Say), slices.Compact(s.Look)
+	return losses, nil
 }
 
-func (p *play) tell(s *summary) {
-	p.say("\n%d entry lines made %d records of %d visits to %d machines; none is lost, none is doubled.", s.Lines, s.Records, s.Visits, s.Machines)
+// tell says what came out, for somebody who has not seen it before.
+func (p *play) tell(s *summary, losses []loss) {
+	p.say("\nWhat came out")
+	p.say("  %d lines and %d enrolments became %d records of %d visits to %d machines; none is lost, none is doubled.", s.Lines, len(s.Devices), s.Records, s.Visits, s.Machines)
 	for _, d := range s.Devices {
-		p.say("  %s holds %d records, %d of them received; journal, chain, seals and receipts hold.", d.Device, d.Records, d.Received)
+		p.say("  %s: %d records, %d received, %d waiting; its journal, chain, seals and receipts hold.", d.Device, d.Records, d.Received, d.Waiting)
 	}
-	states := make([]string, 0, len(s.States))
-	for state, n := range s.States {
-		states = append(states, fmt.Sprintf("%d %s", n, state))
+	p.say("  %s. Those that came late changed %d earlier results.", states(s.States), s.Restatements)
+	p.say("\nFluid that is not explained")
+	for _, l := range losses {
+		p.say("  %-4s  %s, %s: %s.", l.Grade, l.Machine, days(l), l.Words)
 	}
-	sort.Strings(states)
-	p.say("Of the records, as they stand now: %s. Late ones changed %d earlier results.", strings.Join(states, ", "), s.Restatements)
-	p.say("A loss that may be said to the customer: %s. A loss to look at: %s.", names(s.Say), names(s.Look))
-	p.say("Written to %s: summary, machines, ledger, audit, waste, due, restatements (.json).", filepath.Join(p.dir, "out"))
+	p.say("  At the other machines what was measured explains where the fluid went.")
+	p.say("  (say: so clear that it may be said to the customer; look: more than measuring explains, for the office only)")
+	p.say("\nAll of it is in %s (summary, machines, ledger, audit, waste, due, restatements; each .json).", p.path("out"))
 }
 
-func names(list []string) string {
-	if len(list) == 0 {
-		return "none"
+// states says how the records stand: "1038 stand, 35 are amended, 1 is withdrawn".
+func states(counts map[string]int) string {
+	var parts []string
+	for _, state := range []string{"stands", "amended", "withdrawn", "held", "conflict"} {
+		n := counts[state]
+		words := map[string][2]string{
+			"stands": {"stands", "stand"}, "amended": {"is amended", "are amended"}, "withdrawn": {"is withdrawn", "are withdrawn"},
+			"held": {"waits for the office", "wait for the office"}, "conflict": {"has two corrections that disagree", "have two corrections that disagree"},
+		}[state]
+		switch {
+		case n == 1:
+			parts = append(parts, "1 "+words[0])
+		case n > 1:
+			parts = append(parts, fmt.Sprint(n)+" "+words[1])
+		}
 	}
-	return strings.Join(list, ", ")
+	return strings.Join(parts, ", ")
+}
+
+// days says from when to when, by the day.
+func days(l loss) string {
+	if l.To == nil {
+		return "since " + dayOf(l.From)
+	}
+	return dayOf(l.From) + " to " + dayOf(*l.To)
 }
 
 // writeFile puts a whole file in place at once.

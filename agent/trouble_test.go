@@ -1,0 +1,304 @@
+package agent_test
+
+import (
+	"crypto/ed25519"
+	"errors"
+	"net"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/nats-io/nats-server/v2/server"
+
+	"ullage/agent"
+	"ullage/events"
+	"ullage/events/wire"
+)
+
+func TestStops(t *testing.T) {
+	for what, want := range map[fault]agent.StopKind{isFork: agent.StopFork, isRefuse: agent.StopRefused, forged: agent.StopGate} {
+		t.Run(string(what), func(t *testing.T) {
+			c := newCentre(t)
+			dir := enrolled(t, c)
+			d := opened(t, dir, config())
+			record(t, d, visit(3))
+			c.failing(func(_ int, verb wire.Verb) fault {
+				if verb == wire.Push {
+					return what
+				}
+				return fine
+			})
+			begun := time.Now()
+			_, err := d.Sync(t.Context(), nil)
+			var stop *agent.Stop
+			if !errors.As(err, &stop) || stop.Kind != want {
+				t.Fatalf("Sync: %v, want a stop of kind %s", err, want)
+			}
+			if time.Since(begun) > 5*time.Second {
+				t.Errorf("it took %v to give up", time.Since(begun))
+			}
+			s, err := agent.Look(dir)
+			if err != nil || s.Received != 0 || s.Waiting != 5 || len(s.Alarms) != 1 || s.Why == nil || *s.Why != s.Alarms[0] {
+				t.Errorf("status: %+v, %v", s, err)
+			}
+			if what == isRefuse && !strings.Contains(s.Alarms[0], "record 2: it smells") {
+				t.Errorf("alarm %q", s.Alarms[0])
+			}
+			c.failing(nil)
+			drained(t, c, d) // the alarm is over with the reason for it
+		})
+	}
+}
+
+func TestWithoutProgressSyncEnds(t *testing.T) {
+	c := newCentre(t)
+	dir := enrolled(t, c)
+	cfg := config()
+	cfg.Patience = time.Second
+	d := opened(t, dir, cfg)
+	record(t, d, visit(1))
+	c.failing(func(_ int, verb wire.Verb) fault {
+		if verb == wire.Push {
+			return stranger
+		}
+		return fine
+	})
+	_, err := d.Sync(t.Context(), nil)
+	var waiting *agent.Waiting
+	if !errors.As(err, &waiting) || !strings.Contains(err.Error(), "gate-9") {
+		t.Fatalf("Sync: %v", err)
+	}
+}
+
+// TestSyncEndsInTime has a centre that takes connections and says nothing.
+func TestSyncEndsInTime(t *testing.T) {
+	c := newCentre(t)
+	dir := enrolled(t, c)
+	mute, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer mute.Close()
+	path := filepath.Join(dir, "device.json")
+	b, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	b = []byte(strings.ReplaceAll(string(b), strings.TrimPrefix(c.nats.ClientURL(), "nats://"), mute.Addr().String()))
+	if err := os.WriteFile(path, b, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	cfg := config()
+	cfg.Patience = 300 * time.Millisecond
+	d := opened(t, dir, cfg)
+	record(t, d, visit(1))
+	begun := time.Now()
+	var waiting *agent.Waiting
+	if _, err := d.Sync(t.Context(), nil); !errors.As(err, &waiting) {
+		t.Fatalf("Sync: %v", err)
+	}
+	if took := time.Since(begun); took > 3*time.Second {
+		t.Errorf("it took %v", took)
+	}
+}
+
+func TestRevokedEndsAtOnce(t *testing.T) {
+	c := newCentre(t)
+	d := opened(t, enrolled(t, c), config())
+	record(t, d, visit(1))
+	c.with(func(k *copied) { k.revoked = true })
+	_, err := d.Sync(t.Context(), nil)
+	if err == nil || !strings.Contains(err.Error(), "revoked") {
+		t.Fatalf("Sync: %v", err)
+	}
+}
+
+func TestForkInHistory(t *testing.T) {
+	c := newCentre(t)
+	dir := enrolled(t, c)
+	copyOf := copyFolder(t, dir)
+	d := opened(t, dir, config())
+	record(t, d, visit(3))
+	drained(t, c, d)
+	other := opened(t, copyOf, config())
+	for _, n := range []int{1, 3, 9} { // fewer records than the centre has, as many, more
+		record(t, other, visit(n))
+		_, err := other.Sync(t.Context(), nil)
+		var stop *agent.Stop
+		if !errors.As(err, &stop) || stop.Kind != agent.StopFork {
+			t.Fatalf("Sync of a copy with other records: %v", err)
+		}
+		if n == 1 {
+			// Fewer: until it has caught up nothing is taken.
+			if _, err := other.Record(t.Context(), strings.NewReader(visit(1))); !errors.Is(err, agent.ErrBehind) {
+				t.Fatalf("Record on a device that is behind: %v", err)
+			}
+			other.Close()
+			if err := os.Remove(filepath.Join(copyOf, "sync.json")); err != nil {
+				t.Fatal(err)
+			}
+			other = opened(t, copyOf, config())
+		}
+	}
+	drained(t, c, d)
+}
+
+func TestBehindIsMended(t *testing.T) {
+	c := newCentre(t)
+	dir := enrolled(t, c)
+	d := opened(t, dir, config())
+	record(t, d, visit(3))
+	drained(t, c, d)
+	image := copyFolder(t, dir)
+	record(t, d, visit(10))
+	drained(t, c, d)
+	d.Close()
+	back := opened(t, image, config())
+	drained(t, c, back)
+	if s := status(t, back); s.Records != 17 {
+		t.Fatalf("%+v", s)
+	}
+	record(t, back, visit(1))
+	drained(t, c, back)
+	if report, err := agent.Check(t.Context(), image); err != nil || !report.OK {
+		t.Errorf("Check: %+v, %v", report, err)
+	}
+}
+
+func TestDamageIsFetchedBack(t *testing.T) {
+	c := newCentre(t)
+	dir := enrolled(t, c)
+	d := opened(t, dir, config())
+	record(t, d, visit(40))
+	drained(t, c, d)
+	record(t, d, visit(5))
+	d.Close()
+	segments, err := filepath.Glob(filepath.Join(dir, "journal", "*.seg"))
+	if err != nil || len(segments) == 0 {
+		t.Fatal(segments, err)
+	}
+	b, err := os.ReadFile(segments[0])
+	if err != nil {
+		t.Fatal(err)
+	}
+	b[3000] ^= 1
+	if err := os.WriteFile(segments[0], b, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	report, err := agent.Check(t.Context(), dir)
+	if err != nil || report.OK || len(report.Problems) == 0 {
+		t.Errorf("Check of a damaged journal: %+v, %v", report, err)
+	}
+	d = opened(t, dir, config())
+	if s := status(t, d); len(s.Alarms) != 1 {
+		t.Errorf("alarms before: %q", s.Alarms)
+	}
+	drained(t, c, d)
+	report, err = agent.Check(t.Context(), dir)
+	if err != nil || !report.OK || report.Records != 49 {
+		t.Errorf("Check after mending: %+v, %v", report, err)
+	}
+}
+
+func TestNobodyThere(t *testing.T) {
+	c := newCentre(t)
+	dir := enrolled(t, c)
+	cfg := config()
+	cfg.Patience = time.Second
+	d := opened(t, dir, cfg)
+	c.conn.Close()
+	c.nats.Shutdown()
+	c.nats.WaitForShutdown()
+
+	notice, err := d.Sync(t.Context(), nil)
+	if err != nil || !errors.Is(notice, agent.ErrNoCentre) {
+		t.Fatalf("Sync with nothing waiting: %v, %v", notice, err)
+	}
+	record(t, d, visit(10))
+	_, err = d.Sync(t.Context(), nil)
+	var waiting *agent.Waiting
+	if !errors.As(err, &waiting) || waiting.Records != 12 || !errors.Is(err, agent.ErrNoCentre) {
+		t.Fatalf("Sync: %v", err)
+	}
+	if want := "12 waiting since "; !strings.HasPrefix(err.Error(), want) || !strings.HasSuffix(err.Error(), ": the centre cannot be reached") {
+		t.Errorf("error %q", err)
+	}
+}
+
+func copyFolder(t *testing.T, dir string) string {
+	t.Helper()
+	to := filepath.Join(t.TempDir(), "copy")
+	if err := os.CopyFS(to, os.DirFS(dir)); err != nil {
+		t.Fatal(err)
+	}
+	return to
+}
+
+func TestRefusedByTheBroker(t *testing.T) {
+	c := newCentre(t)
+	dir := enrolled(t, c)
+	closed, err := server.NewServer(&server.Options{Host: "127.0.0.1", Port: -1, NoLog: true, NoSigs: true, Username: "a", Password: "b"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	closed.Start()
+	defer closed.WaitForShutdown()
+	defer closed.Shutdown()
+	if !closed.ReadyForConnections(10 * time.Second) {
+		t.Fatal("the broker does not start")
+	}
+	path := filepath.Join(dir, "device.json")
+	b, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	b = []byte(strings.ReplaceAll(string(b), c.nats.ClientURL(), closed.ClientURL()))
+	if err := os.WriteFile(path, b, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	d := opened(t, dir, config())
+	record(t, d, visit(1))
+	_, err = d.Sync(t.Context(), nil)
+	var stop *agent.Stop
+	if !errors.As(err, &stop) || stop.Kind != agent.StopRevoked {
+		t.Fatalf("Sync: %v", err)
+	}
+}
+
+func TestGateKeys(t *testing.T) {
+	c := newCentre(t)
+	d := opened(t, enrolled(t, c), config())
+	record(t, d, visit(1))
+	drained(t, c, d)
+	c.mu.Lock()
+	c.gate = "gate-2"
+	c.mu.Unlock()
+	record(t, d, visit(1))
+	drained(t, c, d)
+	c.mu.Lock()
+	c.key = ed25519.NewKeyFromSeed(make([]byte, ed25519.SeedSize))
+	c.mu.Unlock()
+	record(t, d, visit(1))
+	_, err := d.Sync(t.Context(), nil)
+	var stop *agent.Stop
+	if !errors.As(err, &stop) || stop.Kind != agent.StopGate {
+		t.Fatalf("Sync with a gate of another key: %v", err)
+	}
+}
+
+func TestCentreFellBack(t *testing.T) {
+	c := newCentre(t)
+	d := opened(t, enrolled(t, c), config())
+	record(t, d, visit(5))
+	drained(t, c, d)
+	c.with(func(k *copied) {
+		k.records = k.records[:2]
+		k.link = events.FirstLink(device, k.seal)
+		for _, r := range k.records {
+			k.link = events.Link(k.link, events.HashRecord(r))
+		}
+	})
+	drained(t, c, d)
+}
