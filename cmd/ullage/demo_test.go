@@ -17,7 +17,8 @@ import (
 	"ullage/cmd/internal/demo"
 )
 
-// runDemo starts a demo as a process of its own, and returns it once its centre runs, with the centre's process.
+// runDemo starts a demo as a process of its own, and returns it once its centre runs, with the centre's process. It is
+// held still; SIGCONT lets it go on.
 func runDemo(t *testing.T, args ...string) (cmd *exec.Cmd, dir string, centre int, out *bytes.Buffer) {
 	t.Helper()
 	dir = filepath.Join(t.TempDir(), "d")
@@ -30,12 +31,20 @@ func runDemo(t *testing.T, args ...string) (cmd *exec.Cmd, dir string, centre in
 	}
 	t.Cleanup(func() { cmd.Process.Kill(); cmd.Wait() })
 	eventually(t, "the centre runs", func() bool {
+		if _, err := os.Stat(filepath.Join(dir, "tab-1", "device.json")); err != nil {
+			return false
+		}
+		// Held still, so that the centre of now is the one that the caller gets.
+		cmd.Process.Signal(syscall.SIGSTOP)
 		b, err := os.ReadFile(filepath.Join(dir, "centre", "keys", "lock")) // holds the number of the process
 		if err == nil {
 			centre, err = strconv.Atoi(strings.TrimSpace(string(b)))
 		}
-		_, there := os.Stat(filepath.Join(dir, "tab-1", "device.json"))
-		return err == nil && there == nil
+		if err == nil && alive(centre) {
+			return true
+		}
+		cmd.Process.Signal(syscall.SIGCONT)
+		return false
 	})
 	t.Cleanup(func() { syscall.Kill(centre, syscall.SIGKILL) })
 	return cmd, dir, centre, out
@@ -67,6 +76,7 @@ func TestDemoLeavesNobody(t *testing.T) {
 			if err := x.end(cmd.Process, centre); err != nil {
 				t.Fatal(err)
 			}
+			cmd.Process.Signal(syscall.SIGCONT)
 			if err := cmd.Wait(); err == nil {
 				t.Fatalf("it ended well:\n%s", out)
 			}
@@ -80,7 +90,8 @@ func TestDemoLeavesNobody(t *testing.T) {
 
 // TestDemoServes lets the demo show its pages, and end well when it is told to.
 func TestDemoServes(t *testing.T) {
-	cmd, dir, centre, out := runDemo(t)
+	cmd, dir, _, out := runDemo(t)
+	cmd.Process.Signal(syscall.SIGCONT)
 	eventually(t, "a device's page is served", func() bool {
 		_, err := os.Stat(filepath.Join(dir, "tab-1", "agent.json"))
 		return err == nil
@@ -92,8 +103,10 @@ func TestDemoServes(t *testing.T) {
 	if err := cmd.Wait(); err != nil {
 		t.Errorf("%v\n%s", err, out)
 	}
-	if alive(centre) {
-		t.Error("the centre is there")
+	if b, err := os.ReadFile(filepath.Join(dir, "centre", "keys", "lock")); err != nil {
+		t.Error(err)
+	} else if centre, err := strconv.Atoi(strings.TrimSpace(string(b))); err != nil || alive(centre) {
+		t.Errorf("the centre is there: %d %v", centre, err)
 	}
 	for _, path := range []string{"tab-1/agent.json", "centre/centre.json"} {
 		if _, err := os.Stat(filepath.Join(dir, path)); !errors.Is(err, os.ErrNotExist) {

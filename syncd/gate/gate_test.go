@@ -365,7 +365,8 @@ func TestAdmission(t *testing.T) {
 	release := []func(){w.hold("slow-1"), w.hold("slow-2")}
 	for i, d := range slow {
 		d.writeOrdinary(2)
-		if i == 1 {
+		if i == 1 { // there is a place, but not for the same device
+			busy(slow[0], wire.Push, slow[0].push(1, 2).Encode())
 			quick.sends(1, 3) // one slow device does not hold up another
 		}
 		ask(d, wire.Push, d.push(1, 2).Encode())
@@ -409,8 +410,8 @@ func TestAdmission(t *testing.T) {
 	}
 }
 
-// One device has one place, though others are free. When it has its answer, its next request is let in at once.
-func TestOnePushADevice(t *testing.T) {
+// When a device has its answer, its next request is let in at once.
+func TestPushAfterPush(t *testing.T) {
 	w := newWorld(t)
 	g := w.gate(nil)
 	w.run(g)
@@ -421,6 +422,11 @@ func TestOnePushADevice(t *testing.T) {
 		if a := d.ask(wire.Push, d.push(seq, seq).Encode()); a.Status != wire.OK {
 			t.Fatalf("record %d: %s: %s", seq, a.Status, a.Reason)
 		}
+		g.pushes.mu.Lock()
+		if len(g.pushes.in) > 0 {
+			t.Error("its answer has come, and its place is still taken")
+		}
+		g.pushes.mu.Unlock()
 	}
 	d.checkStored(pushes)
 	if n := g.Counts(); n != (Counts{}) {
