@@ -42,6 +42,10 @@ func (g *Growing) Add(more ...*Arrival) (from int) {
 	}
 	from = len(g.History.Facts)
 	shared := from == len(g.History.All) // then they are one list
+	g.History.Facts = reserve(g.History.Facts, len(more))
+	if !shared {
+		g.History.All = reserve(g.History.All, len(more))
+	}
 	for _, a := range more {
 		f := Fact{Arrival: a, State: Stands}
 		asWritten(&f).put(&f)
@@ -61,11 +65,22 @@ func (g *Growing) Add(more ...*Arrival) (from int) {
 // Len is the number of records taken in.
 func (g *Growing) Len() int { return len(g.arrivals) }
 
+// reserve makes room for n more. Facts are large, so a list that grows at all doubles.
+func reserve(list []Fact, n int) []Fact {
+	if cap(list)-len(list) < n {
+		return slices.Grow(list, max(n, len(list)))
+	}
+	return list
+}
+
 // insert puts a fact into a list in the order of the fold, and tells where.
 func insert(list []Fact, f Fact) ([]Fact, int) {
 	at := len(list)
 	if at > 0 && compareFacts(&f, &list[at-1]) < 0 {
 		at, _ = slices.BinarySearchFunc(list, &f, func(a Fact, b *Fact) int { return compareFacts(&a, b) })
+	}
+	if at == len(list) {
+		return append(list, f), at
 	}
 	return slices.Insert(list, at, f), at
 }

@@ -29,7 +29,13 @@ func runDemo(t *testing.T, args ...string) (cmd *exec.Cmd, dir string, centre in
 	if err := cmd.Start(); err != nil {
 		t.Fatal(err)
 	}
-	t.Cleanup(func() { cmd.Process.Kill(); cmd.Wait() })
+	t.Cleanup(func() {
+		cmd.Process.Kill()
+		cmd.Wait()
+		if t.Failed() {
+			t.Logf("the demo said:\n%s", out)
+		}
+	})
 	eventually(t, "the centre runs", func() bool {
 		if _, err := os.Stat(filepath.Join(dir, "tab-1", "device.json")); err != nil {
 			return false

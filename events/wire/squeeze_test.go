@@ -97,7 +97,7 @@ func variants(t testing.TB) map[string][][]byte {
 			body(0x82, 0xa1, 'b', 1, 0xa1, 'a', 1), body(0x82, 0xa1, 'a', 1, 0xa1, 'a', 1), // not canonical
 		},
 		"fractions": {
-			float(0), float(1), float(0.1), float(0.25), float(0.3), float(1.005), float(0.001), float(0.0001), float(1234567.891), float(-1), float(-0.5), float(math.Pi),
+			float(0), float(1), float(0.1), float(0.25), float(0.3), float(1.005), float(0.001), float(0.0001), float(1234567.891), float(-1), float(-0.5), float(math.Pi), float(1e16), float(9007199254740994),
 			float(1 << 39), float(1 << 40), float(1e300), float(5e-324), float(math.MaxFloat64), float(0.1 + 0.2), float(2.675), float(4503599627370497.5),
 		},
 		"depth": {nested(1), nested(7), nested(8)},
@@ -113,7 +113,7 @@ func variants(t testing.TB) map[string][][]byte {
 			change(func(r *events.Record) { r.ID = events.NewRecordID(1, [10]byte{255, 255, 255, 255}) }), change(func(r *events.Record) { r.ID = events.NewRecordID(2, [10]byte{}) }),
 			change(func(r *events.Record) { r.Device = "tab-2" }), change(func(r *events.Record) { r.Device = "tab-2"; r.Key = "pH" }),
 		},
-		"large": {body(append([]byte{0x81, 0xa1, 'x'}, pack.AppendString(nil, strings.Repeat("x", 65000))...)...), make([]byte, 70_000), golden[0]},
+		"large": {body(append([]byte{0x81, 0xa1, 'x'}, pack.AppendString(nil, strings.Repeat("x", 70000))...)...), body(append([]byte{0x81, 0xa1, 'x'}, pack.AppendString(nil, strings.Repeat("x", 65000))...)...), make([]byte, 70_000), golden[0]},
 	}
 	random := rand.New(rand.NewPCG(1, 2))
 	for n := range 40 {
@@ -202,7 +202,7 @@ func TestExpandReadsOthers(t *testing.T) {
 	}
 }
 
-// column writes a list of columns that is folded content; the ones that are not given are empty.
+// columns writes folded content; the columns that are not given are empty.
 func columns(given map[int][]byte) (content []byte) {
 	for n := 1; n <= 17; n++ {
 		content = wire.AppendPiece(content, given[n])
@@ -328,6 +328,11 @@ func TestUnfoldRefuses(t *testing.T) {
 	if _, err := wire.Unfold(columns(good()), 1000); err != nil {
 		t.Fatal(err)
 	}
+	deep := good()
+	deep[1] = append(deep[1], wire.AppendPiece(nil, append(append([]byte("\x03a.b\x01"), bytes.Repeat([]byte("l\x01"), 8)...), 't'))...)
+	if _, err := wire.Unfold(columns(deep), 1000); err != nil {
+		t.Errorf("eight lists in each other: %v", err)
+	}
 	for name, change := range map[string]func(map[int][]byte){
 		"a form that is unknown":          func(g map[int][]byte) { g[3] = u(form+1, 0) },
 		"a form's type that is unknown":   func(g map[int][]byte) { g[1] = wire.AppendPiece(nil, []byte("\x03a.b\x01x")) },
@@ -350,10 +355,15 @@ func TestUnfoldRefuses(t *testing.T) {
 		"a number in a longer form":       func(g map[int][]byte) { g[13] = []byte{0x82, 0x00} },
 		"a counter beyond 16 bits":        func(g map[int][]byte) { g[6] = u(2, 1<<16) },
 		"flags that are not known":        func(g map[int][]byte) { g[5] = []byte{0x4f} },
-		"done given twice":                func(g map[int][]byte) { g[4] = []byte{0xff} },
+		"done given twice":                func(g map[int][]byte) { g[4], g[7] = []byte{0xff}, nil },
 		"a record too large":              func(g map[int][]byte) { g[2] = wire.AppendPiece(nil, bytes.Repeat([]byte{'x'}, 40_000)) },
-		"a text too large":                func(g map[int][]byte) { g[2] = wire.AppendPiece(nil, bytes.Repeat([]byte{'x'}, 65_537)) },
-		"a piece that is cut short":       func(g map[int][]byte) { g[14] = g[14][:2] },
+		"a text too large, of no record": func(g map[int][]byte) {
+			g[2] = append(g[2], wire.AppendPiece(nil, bytes.Repeat([]byte{'x'}, 65_537))...)
+		},
+		"nine lists in each other": func(g map[int][]byte) {
+			g[1] = append(g[1], wire.AppendPiece(nil, append(append([]byte("\x03a.b\x01"), bytes.Repeat([]byte("l\x01"), 9)...), 't'))...)
+		},
+		"a piece that is cut short": func(g map[int][]byte) { g[14] = g[14][:2] },
 	} {
 		g := good()
 		if change(g); name != "" {

@@ -210,6 +210,7 @@ func TestApart(t *testing.T) {
 		}, "the stream has 2 of the office, its journal 1"},
 		"the stream is older":  {func(w *world) { w.stream.records, w.stream.link = w.stream.records[:1], w.book.links[1] }, "up to 1 only, and 2 are receipted"},
 		"the stream is empty":  {func(w *world) { w.stream.records, w.stream.link = nil, w.book.links[0] }, "up to 0 only, and 2 are receipted"},
+		"a record is another":  {func(w *world) { w.stream.link, w.book.receipted = events.Hash{9}, 1 }, "record 2 of the office is another one in the stream"},
 		"the chain is another": {func(w *world) { w.stream.link = events.Hash{9} }, "another link"},
 	} {
 		t.Run(name, func(t *testing.T) {

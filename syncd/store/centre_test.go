@@ -60,13 +60,13 @@ func (c *centre) connect(role trust.Role) *nats.Conn {
 }
 
 func soon(t testing.TB) context.Context {
-	ctx, cancel := context.WithTimeout(context.Background(), 30*time.Second)
+	ctx, cancel := context.WithTimeout(context.Background(), patience)
 	t.Cleanup(cancel)
 	return ctx
 }
 
 // store puts messages into RECORDS, as the gate does.
-func (c *centre) store(messages ...stored) {
+func (c *centre) store(messages ...sent) {
 	c.t.Helper()
 	for _, m := range messages {
 		if _, err := c.js.Publish(soon(c.t), wire.PushSubject(m.device), m.data); err != nil {
@@ -74,6 +74,8 @@ func (c *centre) store(messages ...stored) {
 		}
 	}
 }
+
+const patience = 30 * time.Second
 
 func byOffice(id events.DeviceID) bool { return id == "office-1" }
 

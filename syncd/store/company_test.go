@@ -18,19 +18,13 @@ type company struct {
 	pads   []*pad
 	visits uint32
 
-	messages []stored // in the order of arrival
-}
-
-// stored is a message of RECORDS.
-type stored struct {
-	device events.DeviceID
-	data   []byte
+	messages []sent // in the order of arrival
 }
 
 const sitesEach, machinesEach = 5, 2
 
-func site(pad, n int) events.SiteID { return events.SiteID(fmt.Sprintf("site-%02d-%d", pad, n)) }
-func machine(pad, s, n int) events.MachineID {
+func aSite(pad, n int) events.SiteID { return events.SiteID(fmt.Sprintf("site-%02d-%d", pad, n)) }
+func aMachine(pad, s, n int) events.MachineID {
 	return events.MachineID(fmt.Sprintf("m-%02d-%d%d", pad, s, n))
 }
 
@@ -61,10 +55,10 @@ func run(t testing.TB, records, pads int) *company {
 	}
 }
 
-func p[T any](x T) *T { return &x }
+func ptr[T any](x T) *T { return &x }
 
 func (c *company) float(lo, hi float64) *float64 {
-	return p(float64(int((lo+c.random.Float64()*(hi-lo))*10)) / 10)
+	return ptr(float64(int((lo+c.random.Float64()*(hi-lo))*10)) / 10)
 }
 
 func (c *company) digest() (d events.Digest) {
@@ -77,24 +71,24 @@ func (c *company) digest() (d events.Digest) {
 // register writes the office's register.
 func (c *company) register(at time.Time) {
 	for _, f := range []events.Code{"BF-A", "BF-B"} {
-		c.office.write(at, on{}, &events.FluidSpecified{Fluid: f, Density: p(1.05), PhLow: p(8.0), PhTarget: p(8.8)})
+		c.office.write(at, on{}, &events.FluidSpecified{Fluid: f, Density: ptr(1.05), PhLow: ptr(8.0), PhTarget: ptr(8.8)})
 	}
 	for _, k := range []events.Code{"sink", "cabinet"} {
-		c.office.write(at, on{}, &events.ClassSpecified{Class: k, WetL: p(0.5)})
+		c.office.write(at, on{}, &events.ClassSpecified{Class: k, WetL: ptr(0.5)})
 	}
 	for _, k := range []events.Code{"F-50", "F-25"} {
 		c.office.write(at, on{}, &events.PartSpecified{Part: k})
 	}
 	for n := range c.pads {
 		for _, kind := range []string{"PH", "RF", "TH"} {
-			c.office.write(at, on{}, &events.InstrumentSpecified{Instrument: events.Code(fmt.Sprintf("%s-%02d", kind, n)), CheckEveryDays: p(int64(30))})
+			c.office.write(at, on{}, &events.InstrumentSpecified{Instrument: events.Code(fmt.Sprintf("%s-%02d", kind, n)), CheckEveryDays: ptr(int64(30))})
 		}
 		for s := range sitesEach {
-			c.office.write(at, on{site: site(n, s)}, &events.SiteEntered{Zone: "Etc/GMT-1", Customer: "C-4"})
+			c.office.write(at, on{site: aSite(n, s)}, &events.SiteEntered{Zone: "Etc/GMT-1", Customer: "C-4"})
 			for m := range machinesEach {
-				c.office.write(at, on{site: site(n, s), machine: machine(n, s, m)}, &events.MachineEntered{
-					Class: "sink", Serial: fmt.Sprint("A-", n, s, m), Fluid: "BF-A", WorkingL: p(200.0), Positions: []events.Code{"filter", "diffuser"},
-					Tanks: []events.Tank{{Tank: "wash", Shape: "rectangular", LengthMm: p(900.0), WidthMm: p(600.0), HeightMm: p(500.0)}},
+				c.office.write(at, on{site: aSite(n, s), machine: aMachine(n, s, m)}, &events.MachineEntered{
+					Class: "sink", Serial: fmt.Sprint("A-", n, s, m), Fluid: "BF-A", WorkingL: ptr(200.0), Positions: []events.Code{"filter", "diffuser"},
+					Tanks: []events.Tank{{Tank: "wash", Shape: "rectangular", LengthMm: ptr(900.0), WidthMm: ptr(600.0), HeightMm: ptr(500.0)}},
 				})
 			}
 		}
@@ -108,7 +102,7 @@ func (c *company) day(n, day int, at time.Time) {
 	t.write(at, on{by: by}, &events.StaffSignedOn{How: "pin"})
 	if day%7 == 0 {
 		for _, kind := range []string{"PH", "RF"} {
-			t.write(at, on{by: by}, &events.InstrumentChecked{Instrument: events.Code(fmt.Sprintf("%s-%02d", kind, n)), Against: "buffer", Expected: p(7.0), Read: c.float(6.9, 7.1), Result: "pass"})
+			t.write(at, on{by: by}, &events.InstrumentChecked{Instrument: events.Code(fmt.Sprintf("%s-%02d", kind, n)), Against: "buffer", Expected: ptr(7.0), Read: c.float(6.9, 7.1), Result: "pass"})
 		}
 	}
 	for call := range 2 {
@@ -116,7 +110,7 @@ func (c *company) day(n, day int, at time.Time) {
 		if c.random.IntN(20) == 0 {
 			whose = c.random.IntN(len(c.pads))
 		}
-		c.call(t, n, on{site: site(whose, s), by: by}, at.Add(time.Duration(call)*4*time.Hour), func(m int) events.MachineID { return machine(whose, s, m) })
+		c.call(t, n, on{site: aSite(whose, s), by: by}, at.Add(time.Duration(call)*4*time.Hour), func(m int) events.MachineID { return aMachine(whose, s, m) })
 	}
 }
 
@@ -151,12 +145,12 @@ func (c *company) work(t *pad, n int, write func(events.Body) *written) {
 		case instrument != "":
 			b.Instrument = events.Code(fmt.Sprintf("%s-%02d", instrument, n))
 		case quantity == "volume":
-			b.Method, b.U, b.State = "dip", p(1.2), &events.State{Pump: "off", Air: "off"}
+			b.Method, b.U, b.State = "dip", ptr(1.2), &events.State{Pump: "off", Air: "off"}
 		}
 		return write(b)
 	}
 	photo := func(view events.Word) {
-		write(&events.PhotoTaken{Evidence: c.digest(), Preview: c.digest(), Size: p(int64(200_000 + c.random.IntN(100_000))), View: view, Moment: "working", Source: "camera"})
+		write(&events.PhotoTaken{Evidence: c.digest(), Preview: c.digest(), Size: ptr(int64(200_000 + c.random.IntN(100_000))), View: view, Moment: "working", Source: "camera"})
 	}
 	task := func(name events.Code) { write(&events.TaskDone{Task: name}) }
 	write(&events.WorkStarted{FoundBy: "scan"})
@@ -167,23 +161,23 @@ func (c *company) work(t *pad, n int, write func(events.Body) *written) {
 	read("arrival", "ph", c.float(6, 9), "[pH]", "PH")
 	read("arrival", "strength", c.float(2, 5), "%", "RF")
 	read("arrival", "oil-depth", c.float(1, 9), "mm", "")
-	write(&events.LookNoted{What: "smell", Grade: p(int64(1))})
+	write(&events.LookNoted{What: "smell", Grade: ptr(int64(1))})
 	write(&events.PowerIsolated{Point: "plug", Lock: "L-07"})
-	write(&events.FluidRemoved{From: "wash", To: holding, What: "bath", Volume: *c.float(80, 120), U: p(1.0), Method: "mark"})
+	write(&events.FluidRemoved{From: "wash", To: holding, What: "bath", Volume: *c.float(80, 120), U: ptr(1.0), Method: "mark"})
 	task("draw-off")
-	write(&events.VesselStarted{Vessel: pail, Form: "pail", CapacityL: p(20.0), TareKg: p(1.1), Use: "waste"})
-	write(&events.FluidRemoved{From: "wash", To: pail, What: "sludge", Volume: *c.float(5, 15), U: p(0.25), Method: "mark"})
+	write(&events.VesselStarted{Vessel: pail, Form: "pail", CapacityL: ptr(20.0), TareKg: ptr(1.1), Use: "waste"})
+	write(&events.FluidRemoved{From: "wash", To: pail, What: "sludge", Volume: *c.float(5, 15), U: ptr(0.25), Method: "mark"})
 	task("walls")
 	task("sludge")
 	photo("inside")
 	write(&events.PartSwapped{Position: "filter", Out: &events.PartOut{Part: "F-50", State: "worn"}, In: &events.PartIn{Part: "F-50", Lot: "L9"}, Why: "due"})
 	write(&events.ItemUsed{Item: "rag", Quantity: 2, From: "van"})
-	write(&events.FluidReturned{From: holding, To: "wash", Volume: *c.float(80, 120), U: p(1.0), MeshUm: p(50.0), Method: "mark"})
+	write(&events.FluidReturned{From: holding, To: "wash", Volume: *c.float(80, 120), U: ptr(1.0), MeshUm: ptr(50.0), Method: "mark"})
 	task("filter")
-	write(&events.FluidAdded{From: "tap", To: "wash", Product: "water", Volume: *c.float(5, 20), U: p(0.5), Method: "meter"})
+	write(&events.FluidAdded{From: "tap", To: "wash", Product: "water", Volume: *c.float(5, 20), U: ptr(0.5), Method: "meter"})
 	write(&events.DoseAdded{Product: "BF-A", Volume: c.float(1, 3), Method: "mark"})
 	if c.random.IntN(10) == 0 {
-		write(&events.FaultFound{Fault: "leak", Grade: p(int64(1)), Position: "pump"})
+		write(&events.FaultFound{Fault: "leak", Grade: ptr(int64(1)), Position: "pump"})
 	}
 	task("heater")
 	read("departure", "volume", c.float(190, 205), "L", "")
@@ -195,7 +189,7 @@ func (c *company) work(t *pad, n int, write func(events.Body) *written) {
 	photo("outside")
 	write(&events.WorkEnded{Outcome: "complete"})
 	if c.random.IntN(10) == 0 { // misread, as it turns out
-		b, err := events.EncodeBody(&events.ReadingTaken{Quantity: "volume", Value: c.float(170, 190), Unit: "L", Moment: "arrival", Method: "dip", U: p(1.2)})
+		b, err := events.EncodeBody(&events.ReadingTaken{Quantity: "volume", Value: c.float(170, 190), Unit: "L", Moment: "arrival", Method: "dip", U: ptr(1.2)})
 		if err != nil {
 			t.t.Fatal(err)
 		}
@@ -218,11 +212,25 @@ func (c *company) evening(at time.Time, all bool) {
 }
 
 func (c *company) push(t *pad, n int, at time.Time) {
-	for n > 0 {
-		k := min(n, 200)
-		c.messages = append(c.messages, stored{t.id, t.push(k, events.MillisOf(at))})
-		n -= k
+	for ; n > 0; n -= min(n, 200) {
+		x := stretch{t, t.pushed, t.pushed + min(n, 200), events.MillisOf(at)}
+		t.pushed = x.to
+		c.messages = append(c.messages, x.send(uint64(len(c.messages)+1), 0))
 	}
+}
+
+// restated are the restatements of the company's messages, as somebody finds them who folds each machine from all records
+// that concern it.
+func (c *company) restated() []Restatement {
+	var ids []events.MachineID
+	for n := range c.pads {
+		for s := range sitesEach {
+			for m := range machinesEach {
+				ids = append(ids, aMachine(n, s, m))
+			}
+		}
+	}
+	return restated(c.messages, ids)
 }
 
 // records are all records, in the order of arrival of their devices.
@@ -233,4 +241,3 @@ func (c *company) records() int {
 	}
 	return n
 }
-

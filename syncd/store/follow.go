@@ -5,110 +5,150 @@ import (
 	"errors"
 	"fmt"
 	"os"
-	"path/filepath"
-
-	"github.com/nats-io/nats.go"
-	"github.com/nats-io/nats.go/jetstream"
-
-	"ullage/events"
-	"ullage/events/wire"
 )
 
-// Source is RECORDS as the store reads it.
-type Source struct {
-	stream  jetstream.Stream
-	created int64
-}
+// errElsewhere ends a turn of Follow: the stream or the model is another one now.
+var errElsewhere = errors.New("the place does not hold any more")
 
-// OpenSource finds the stream over a connection of the reader's user.
-func OpenSource(ctx context.Context, nc *nats.Conn) (*Source, error) {
-	js, err := jetstream.New(nc)
-	if err != nil {
-		return nil, fmt.Errorf("read %s: %w", wire.Records.Name, err)
-	}
-	stream, err := js.Stream(ctx, wire.Records.Name)
-	if err != nil {
-		return nil, fmt.Errorf("read %s: %w", wire.Records.Name, err)
-	}
-	return &Source{stream, stream.CachedInfo().Created.UnixNano()}, nil
-}
-
-// Last is the sequence of the last message in the stream.
-func (s *Source) Last(ctx context.Context) (uint64, error) {
-	info, err := s.stream.Info(ctx)
-	if err != nil {
-		return 0, fmt.Errorf("read %s: %w", wire.Records.Name, err)
-	}
-	return info.State.LastSeq, nil
-}
-
-// holds tells whether what stands at p is what stood there.
-func (s *Source) holds(ctx context.Context, p wire.Place) (bool, error) {
-	if p.IsZero() {
-		return true, nil
-	}
-	if p.Created != s.created {
-		return false, nil
-	}
-	m, err := s.stream.GetMsg(ctx, p.Seq)
-	switch {
-	case errors.Is(err, jetstream.ErrMsgNotFound):
-		return false, nil
-	case err != nil:
-		return false, fmt.Errorf("read %s: message %d: %w", wire.Records.Name, p.Seq, err)
-	}
-	return wire.HashData(m.Data) == p.Hash, nil
-}
-
-// Most that goes into one transaction.
-const (
-	batchMessages = 64
-	batchBytes    = 8 << 20
-)
-
-// Follow keeps the model up with the stream until ctx ends; then it returns nil. It first builds a new model beside
-// the present one where that was made by other versions of the projections, or where the place that it stands at does
-// not hold.
+// Follow keeps the model up with the stream until ctx ends; then it returns nil. It builds a new model beside the
+// present one where that was made by other versions of the projections, and in its place where it stands at a place
+// that does not hold, or is damaged. It looks at its place at the start and every minute.
 func (s *Store) Follow(ctx context.Context, src *Source) error {
-	m := s.current()
-	fits, err := src.holds(ctx, m.place())
+	for first := true; ; first = false {
+		err := s.turn(ctx, src, first)
+		if damaged(err) {
+			s.cfg.Log.Error("the read model is damaged, and is built anew", "error", err)
+			s.found(false)
+			err = s.rebuild(ctx, src, nil)
+		}
+		switch {
+		case ctx.Err() != nil:
+			return nil
+		case err != nil && !errors.Is(err, errElsewhere):
+			return err
+		}
+	}
+}
+
+// turn follows for as long as the model and its place stay what they are. In the first turn, an empty model is built at
+// once, which is faster.
+func (s *Store) turn(ctx context.Context, src *Source, first bool) error {
+	m, done, err := s.use()
 	if err != nil {
 		return err
 	}
-	if !fits || !m.same {
-		s.cfg.Log.Info("the read model is built anew", "same stream", fits, "same projections", m.same)
-		if err := s.Rebuild(ctx, src, nil); err != nil {
-			if ctx.Err() != nil {
-				return nil
-			}
-			return err
-		}
-		m = s.current()
+	defer done()
+	place := m.place()
+	_, last, err := src.state(ctx)
+	if err != nil {
+		return err
 	}
-	e := newEngine(m)
-	err = src.each(ctx, m.place(), s.cfg.Office, func(batch []*message) error {
+	holds, err := src.holds(ctx, place)
+	if err != nil {
+		return err
+	}
+	s.found(holds)
+	switch {
+	case !holds:
+		s.cfg.Log.Error("the read model stands at a place that the stream does not have, and is built anew", "message", place.Seq, "hash", place.Hash)
+		return s.rebuild(ctx, src, nil)
+	case first && place.IsZero() && last > 0:
+		return s.rebuild(ctx, src, nil)
+	case !m.same:
+		s.cfg.Log.Info("the read model was made by other versions, and is built anew beside")
+		return s.beside(ctx, src, m)
+	}
+	return s.follow(ctx, src, m)
+}
+
+// follow writes what comes into a model, until it is another one's turn.
+func (s *Store) follow(ctx context.Context, src *Source, m *model) error {
+	e, err := newEngine(m, s.cfg.Log)
+	if err != nil {
+		return err
+	}
+	defer e.close()
+	reading, cancel := context.WithCancel(ctx)
+	defer cancel()
+	defer context.AfterFunc(m.life, cancel)()
+	err = src.each(reading, m.place().Seq, 0, m.office, func(batch []*message) error {
 		if err := e.apply(batch); err != nil {
 			return err
 		}
 		s.moved()
 		return nil
-	}, nil)
-	if ctx.Err() != nil {
-		return nil
+	}, func() error {
+		holds, err := src.holds(reading, m.place())
+		if err == nil && !holds {
+			err = errElsewhere
+		}
+		return err
+	})
+	if m.life.Err() != nil {
+		return errElsewhere
 	}
 	return err
 }
 
+// beside builds a new model while the present one goes on: what it answers from, the records, it can still take.
+func (s *Store) beside(ctx context.Context, src *Source, m *model) error {
+	ctx, cancel := context.WithCancel(ctx)
+	defer cancel()
+	built := make(chan error, 1)
+	go func() {
+		err := s.rebuild(ctx, src, nil)
+		if err != nil {
+			cancel() // the present one must not go on for ever without it
+		}
+		built <- err
+	}()
+	err := s.follow(ctx, src, m) // until it is retired
+	if err != nil && !errors.Is(err, errElsewhere) {
+		s.cfg.Log.Warn("the read model stands still while a new one is built", "error", err)
+	}
+	return <-built
+}
+
 // Rebuild builds a new model from the whole stream, beside the present one, and swaps it in. progress, where it is not
 // nil, hears now and then how many of how many messages are done.
-func (s *Store) Rebuild(ctx context.Context, src *Source, progress func(done, of uint64)) (err error) {
-	path := filepath.Join(s.cfg.Dir, "building.db")
-	if err := removeModel(path); err != nil {
-		return err
-	}
-	m, err := openModel(path, s.cfg.Office, true)
+func (s *Store) Rebuild(ctx context.Context, src *Source, progress func(done, of uint64)) error {
+	holds, err := src.holds(ctx, s.Place())
 	if err != nil {
 		return err
+	}
+	s.found(holds)
+	return s.rebuild(ctx, src, progress)
+}
+
+func (s *Store) rebuild(ctx context.Context, src *Source, progress func(done, of uint64)) error {
+	s.building.Lock()
+	defer s.building.Unlock()
+	m, err := s.build(ctx, src, progress)
+	if err != nil {
+		return err
+	}
+	swapped, err := s.swap(m)
+	for err == nil && !swapped {
+		// The present model has gone on meanwhile.
+		if err = s.catchUp(ctx, src, m); err == nil {
+			swapped, err = s.swap(m)
+		}
+	}
+	if err != nil {
+		return errors.Join(err, m.close(), removeModel(m.path))
+	}
+	return nil
+}
+
+// build makes a new model up to what is the stream's end at the start, under a path of its own.
+func (s *Store) build(ctx context.Context, src *Source, progress func(done, of uint64)) (_ *model, err error) {
+	path := buildingPath(s.cfg.Dir)
+	if err := removeModel(path); err != nil {
+		return nil, err
+	}
+	m, err := openModel(s.cfg, path, true)
+	if err != nil {
+		return nil, err
 	}
 	defer func() {
 		if err != nil {
@@ -117,119 +157,53 @@ func (s *Store) Rebuild(ctx context.Context, src *Source, progress func(done, of
 	}()
 	last, err := src.Last(ctx)
 	if err != nil {
-		return err
+		return nil, err
 	}
-	if last > 0 {
-		e := newEngine(m)
-		err := src.each(ctx, wire.Place{}, s.cfg.Office, func(batch []*message) error {
-			if err := e.apply(batch); err != nil {
-				return err
-			}
-			if progress != nil {
-				progress(m.place().Seq, last)
-			}
-			if m.place().Seq >= last {
-				return errEnough
-			}
-			return nil
-		}, &last)
-		if err != nil && !errors.Is(err, errEnough) {
-			return err
+	err = s.write(ctx, src, m, last, func() {
+		if progress != nil {
+			progress(m.place().Seq, last)
 		}
-	}
-	if err := m.finish(); err != nil {
-		return err
-	}
-	return s.swap(m)
-}
-
-var errEnough = errors.New("enough")
-
-// finish makes a bulk model's indexes and brings it to the disk.
-func (m *model) finish() error {
-	if _, err := m.write.Exec(indexes); err != nil {
-		return fmt.Errorf("read model: indexes: %w", err)
-	}
-	f, err := os.Open(m.path)
-	if err != nil {
-		return fmt.Errorf("read model: %w", err)
-	}
-	return errors.Join(f.Sync(), f.Close())
-}
-
-// each reads the messages behind from, in order and without a gap, and hands them on in batches: as many as are there
-// already. It ends with ctx, with the first error, or behind *until.
-func (s *Source) each(ctx context.Context, from wire.Place, office func(events.DeviceID) bool, fn func([]*message) error, until *uint64) error {
-	ctx, cancel := context.WithCancel(ctx)
-	defer cancel()
-	consumer, err := s.stream.OrderedConsumer(ctx, jetstream.OrderedConsumerConfig{
-		DeliverPolicy: jetstream.DeliverByStartSequencePolicy, OptStartSeq: from.Seq + 1,
 	})
-	if err != nil {
-		return fmt.Errorf("read %s: %w", wire.Records.Name, err)
+	if err == nil {
+		err = m.finish()
 	}
-	in, err := consumer.Messages(jetstream.PullMaxMessages(512))
 	if err != nil {
-		return fmt.Errorf("read %s: %w", wire.Records.Name, err)
+		return nil, err
 	}
-	defer in.Stop()
+	_, free, err := numbers(s.cfg.Dir)
+	if err != nil {
+		return nil, err
+	}
+	finished := modelPath(s.cfg.Dir, free)
+	if err := os.Rename(path, finished); err != nil {
+		return nil, fmt.Errorf("read model: %w", err)
+	}
+	return openModel(s.cfg, finished, false)
+}
 
-	// Reading and decoding on one side, writing on the other.
-	read := make(chan *message, batchMessages)
-	failed := make(chan error, 1)
-	go func() {
-		defer close(read)
-		next := from.Seq + 1
-		for until == nil || next <= *until {
-			m, err := in.Next(jetstream.NextContext(ctx))
-			if err != nil {
-				failed <- err
-				return
-			}
-			meta, err := m.Metadata()
-			if err == nil && meta.Sequence.Stream != next {
-				err = fmt.Errorf("message %d is missing: %d comes instead", next, meta.Sequence.Stream)
-			}
-			if err != nil {
-				failed <- fmt.Errorf("read %s: %w", wire.Records.Name, err)
-				return
-			}
-			place := wire.Place{Seq: next, Hash: wire.HashData(m.Data()), Created: s.created}
-			msg, err := readMessage(place, m.Data(), office)
-			if err != nil {
-				failed <- err
-				return
-			}
-			select {
-			case read <- msg:
-			case <-ctx.Done():
-				failed <- ctx.Err()
-				return
-			}
-			next++
-		}
-		failed <- nil
-	}()
-	for msg := range read {
-		batch, size := []*message{msg}, len(msg.data)
-	more:
-		for len(batch) < batchMessages && size < batchBytes {
-			select {
-			case msg, ok := <-read:
-				if !ok {
-					break more
-				}
-				batch, size = append(batch, msg), size+len(msg.data)
-			default:
-				break more
-			}
-		}
-		if err := fn(batch); err != nil {
-			cancel()
-			for range read { // until the reader has seen it
-			}
+func (s *Store) catchUp(ctx context.Context, src *Source, m *model) error {
+	last, err := src.Last(ctx)
+	if err != nil {
+		return err
+	}
+	return s.write(ctx, src, m, last, func() {})
+}
+
+// write brings a model up to a message of the stream.
+func (s *Store) write(ctx context.Context, src *Source, m *model, last uint64, wrote func()) error {
+	if last <= m.place().Seq {
+		return nil
+	}
+	e, err := newEngine(m, s.cfg.Log)
+	if err != nil {
+		return err
+	}
+	defer e.close()
+	return src.each(ctx, m.place().Seq, last, m.office, func(batch []*message) error {
+		if err := e.apply(batch); err != nil {
 			return err
 		}
-	}
-	return <-failed
+		wrote()
+		return nil
+	}, nil)
 }

@@ -2,90 +2,112 @@ package store
 
 import (
 	"fmt"
+	"sync"
 
 	"ullage/events"
 	"ullage/projections"
 )
 
-// Histories are named as projections.Key writes itself.
-const (
-	machinePrefix = string(projections.OfMachine) + ":"
-	visitPrefix   = string(projections.OfVisit) + ":"
-)
-
-func machineKey(id events.MachineID) string { return machinePrefix + string(id) }
-func visitKey(id events.RecordID) string    { return visitPrefix + id.String() }
-
-// keysOf lists the histories that a record belongs to by what it says itself.
-func keysOf(a *projections.Arrival) []string {
-	var body events.Body
-	if a.Content != nil {
-		body = a.Content.Body
-	}
-	touched := projections.Touches(&a.Record, body)
-	keys := make([]string, 0, len(touched)+1)
-	for _, k := range touched {
-		keys = append(keys, k.String())
-	}
-	if isRegister(&a.Record) {
-		keys = append(keys, registerKey)
-	}
-	switch b := body.(type) {
-	case *events.RoundAssigned:
-		if b.Device != "" {
-			keys = append(keys, interestKey(b.Device))
-		}
-	case *events.InterestGranted:
-		keys = append(keys, interestKey(b.Device))
-	}
-	return keys
-}
-
-// interestKey is the history of what decides which machines concern a device.
-func interestKey(device events.DeviceID) string { return "interest:" + string(device) }
-
-// registerKey is the history of everything that every device gets.
-const registerKey = "register"
-
-// isRegister tells whether a record goes to every device.
-func isRegister(r *events.Record) bool { return projections.IsRegister(r.Kind) }
-
-// input gathers all that the projections of a machine are folded from, and the other histories that it rests on.
-// history loads one.
-func (m *model) input(history func(key string) ([]projections.Arrival, error), id events.MachineID, b projections.Bounds) (projections.Input, map[string]bool, error) {
+// input gathers all that the projections of a machine are folded from. The register is the whole one: what went into a
+// vessel from another machine is told apart by that one's tanks.
+func (r *reader) input(id events.MachineID, b projections.Bounds) (projections.Input, error) {
 	in := projections.Input{Machine: id, Bounds: b}
-	own, err := history(machineKey(id))
+	own, err := r.some(machineKey(id), "machine "+string(id))
 	if err != nil {
-		return in, nil, err
-	}
-	if len(own) == 0 {
-		return in, nil, fmt.Errorf("machine %s: %w", id, ErrNotThere)
+		return in, err
 	}
 	in.History = projections.Resolve(own, b)
-	needs := map[string]bool{}
-	var register, vessels []projections.Arrival
+	if in.Register, _, err = r.register(b); err != nil {
+		return in, err
+	}
+	var vessels []string
 	for _, key := range projections.Needs(id, in.History) {
-		name := key.String()
-		needs[name] = true
-		arrivals, err := history(name)
-		if err != nil {
-			return in, nil, err
-		}
 		if key.Space == projections.OfVessel {
-			vessels = append(vessels, arrivals...)
-		} else {
-			register = append(register, arrivals...)
+			vessels = append(vessels, key.Name)
 		}
 	}
-	in.Vessels = projections.Resolve(vessels, b)
-	entries := projections.Resolve(register, b)
-	// The machine's own entries stand in its own history.
-	for _, f := range in.History.Facts {
-		switch f.Body.(type) {
-		case *events.MachineEntered, *events.MachineMoved, *events.MachineRetired:
-			entries.Facts = append(entries.Facts, f)
+	in.Vessels, err = r.vessels(vessels, in.Register, b)
+	return in, err
+}
+
+// vessels is the histories of some vessels, and of those that were poured into them, over any number of steps: whose
+// fluid it is in a pail depends on where the fluid came from.
+func (r *reader) vessels(names []string, reg *projections.Register, b projections.Bounds) (projections.History, error) {
+	var all []projections.Arrival
+	done := map[string]bool{}
+	for ; len(names) > 0; names = names[1:] {
+		if done[names[0]] {
+			continue
+		}
+		done[names[0]] = true
+		arrivals, err := r.history(keyOf(projections.OfVessel, names[0]))
+		if err != nil {
+			return projections.History{}, err
+		}
+		all = append(all, arrivals...)
+		h := projections.Resolve(arrivals, b)
+		for i := range h.Facts {
+			if from := pouredFrom(&h.Facts[i], reg); from != "" {
+				names = append(names, string(from))
+			}
 		}
 	}
-	in.Register = projections.NewRegister(entries)
-	return in, needs, nil
+	return projections.Resolve(all, b), nil
+}
+
+// pouredFrom is the vessel that a flow came from; empty where there is none.
+func pouredFrom(f *projections.Fact, reg *projections.Register) (from events.Code) {
+	switch b := f.Body.(type) {
+	case *events.VesselEmptied:
+		return b.Vessel
+	case *events.FluidAdded:
+		from = b.From
+	case *events.FluidRemoved:
+		from = b.From
+	case *events.FluidReturned:
+		from = b.From
+	}
+	if projections.IsPlace(from) {
+		return ""
+	}
+	for _, at := range []events.Millis{f.At, events.MaxMillis} { // a tank is one before the office has entered it, too
+		if _, tank := projections.IsTank(reg.Entry(f.Machine, at), from); tank {
+			return ""
+		}
+	}
+	return from
+}
+
+// remembered is the whole register without bounds, which most questions ask for. It is good until a message touches it.
+type remembered struct {
+	mu       sync.Mutex
+	since    int64 // the last message that touched it
+	facts    []projections.Fact
+	register *projections.Register
+}
+
+// register is the whole register, and its facts.
+func (r *reader) register(b projections.Bounds) (*projections.Register, []projections.Fact, error) {
+	since, err := column[int64](r, `SELECT coalesce(max(since), 0) FROM touch WHERE key=?`, registerKey)
+	if err != nil {
+		return nil, nil, err
+	}
+	k := &r.m.register
+	if b == projections.Now {
+		k.mu.Lock()
+		defer k.mu.Unlock()
+		if k.register != nil && k.since == since[0] {
+			return k.register, k.facts, nil
+		}
+	}
+	arrivals, err := r.history(registerKey)
+	if err != nil {
+		return nil, nil, fmt.Errorf("register: %w", err)
+	}
+	h := projections.Resolve(arrivals, b)
+	register := projections.NewRegister(h)
+	if b == projections.Now && since[0] >= k.since {
+		k.since, k.facts, k.register = since[0], h.Facts, register
+	}
+	return register, h.Facts, nil
 }

@@ -17,7 +17,7 @@ type pad struct {
 	t       testing.TB
 	id      events.DeviceID
 	key     ed25519.PublicKey
-	seq     events.Seq // of the last record
+	seq     events.Seq  // of the last record
 	link    events.Hash // of the last record
 	clock   events.Clock
 	written []written
@@ -82,14 +82,6 @@ func (p *pad) writeRaw(at time.Time, o on, kind events.Kind, body []byte) *writt
 // waits tells how many records are not pushed yet.
 func (p *pad) waits() int { return len(p.written) - p.pushed }
 
-// push commits the next n records, received at a time.
-func (p *pad) push(n int, received events.Millis) []byte {
-	p.t.Helper()
-	from := p.pushed
-	p.pushed += n
-	return p.commit(from, p.pushed, received, received)
-}
-
 // commit makes the message that brings the records [from, to). Where the original receipt is of another time, the
 // range was healed.
 func (p *pad) commit(from, to int, received, original events.Millis) []byte {
@@ -114,4 +106,14 @@ func (p *pad) commit(from, to int, received, original events.Millis) []byte {
 		c.Original = r.Encode()
 	}
 	return wire.EncodeStored(c, raws)
+}
+
+// writeBytes writes something that is no record.
+func (p *pad) writeBytes(raw []byte) *written {
+	p.seq++
+	h := events.HashRecord(raw)
+	p.link = events.Link(p.link, h)
+	p.written = append(p.written, written{raw: raw, link: p.link, held: "not a record",
+		Arrival: projections.Arrival{Record: events.Record{Device: p.id, Seq: p.seq, Body: raw}, Hash: h}})
+	return &p.written[len(p.written)-1]
 }

@@ -2,7 +2,7 @@ package store
 
 import (
 	"context"
-	"errors"
+	"database/sql"
 	"slices"
 
 	"ullage/events"
@@ -10,157 +10,202 @@ import (
 	"ullage/projections"
 )
 
-// Pull answers a device: the register, and the records of the machines that stand at the sites of its rounds and of
-// those it was granted. The copies that a device names are as good as its place: where that does not hold, it begins
-// at nothing.
+// Pull answers a device: the register, and the records of the machines that concern it. The copies that a device names
+// are as good as its place: where that does not hold, it begins at nothing.
 func (s *Store) Pull(ctx context.Context, device events.DeviceID, q wire.PullRequest) (*wire.PullAnswer, error) {
-	a := &wire.PullAnswer{}
-	err := s.asking(ctx, func(m *model, tx querier) error {
-		holds, err := m.holds(tx, q.Place)
-		if err != nil {
-			return err
-		}
-		if !holds {
-			a.Reset, q = true, wire.PullRequest{}
-		}
-		machines, err := m.interest(tx, device)
-		if err != nil {
-			return err
-		}
-		copies := map[events.MachineID]uint64{}
-		for _, c := range q.Copies {
-			copies[c.Machine] = c.Seq
-			if !slices.Contains(machines, c.Machine) {
-				a.Drop = append(a.Drop, c.Machine)
-			}
-		}
-		room := wire.MaxPull
-		last, more, err := m.pull(tx, registerKey, q.Place.Seq, device, &room, a)
-		if err != nil {
-			return err
-		}
-		a.More = more
-		if a.Place, err = m.placeOf(tx, last); err != nil {
-			return err
-		}
-		for _, id := range machines {
-			at := copies[id]
-			if !a.More {
-				if at, a.More, err = m.pull(tx, machineKey(id), at, device, &room, a); err != nil {
-					return err
-				}
-			}
-			a.Copies = append(a.Copies, wire.Copy{Machine: id, Seq: at})
-		}
-		return nil
-	})
-	return a, err
+	return s.pull(ctx, device, q, wire.MaxPull)
 }
 
-var errNoRoom = errors.New("no room")
+func (s *Store) pull(ctx context.Context, device events.DeviceID, q wire.PullRequest, room int) (a *wire.PullAnswer, err error) {
+	err = s.asking(ctx, func(r *reader) error {
+		p := puller{r: r, device: device, room: room, sent: map[events.Hash]bool{}}
+		err := p.answer(q)
+		a = &p.PullAnswer
+		return err
+	})
+	if err != nil {
+		return nil, err
+	}
+	return a, nil
+}
 
-// pull adds the records of a history behind the message after, of whole messages only, as long as there is room; one
-// message always fits. It returns the last message that is in whole, and whether more follow.
-func (m *model) pull(q querier, key string, after uint64, device events.DeviceID, room *int, a *wire.PullAnswer) (last uint64, more bool, err error) {
-	last = after
-	whole := len(a.Records)
-	push := uint64(0)
-	err = m.arrivals(q, key, after, func(x *arrival) error {
-		if x.push != push {
-			if push != 0 {
-				last, whole = push, len(a.Records)
-			}
-			push = x.push
+// puller fills an answer.
+type puller struct {
+	wire.PullAnswer
+	r      *reader
+	device events.DeviceID
+	room   int // in bytes, for records
+	sent   map[events.Hash]bool
+}
+
+func (p *puller) answer(q wire.PullRequest) error {
+	holds, err := p.r.holds(q)
+	if err != nil {
+		return err
+	}
+	if !holds {
+		p.Reset, q = true, wire.PullRequest{}
+	}
+	machines, err := p.r.interest(p.device)
+	if err != nil {
+		return err
+	}
+	copies := map[events.MachineID]uint64{}
+	for _, c := range q.Copies {
+		copies[c.Machine] = c.Seq
+		if _, concerns := slices.BinarySearch(machines, c.Machine); !concerns {
+			p.Drop = append(p.Drop, c.Machine)
 		}
-		if x.Held != "" || x.Record.Device == device {
+	}
+	last, err := p.add(registerKey, q.Place.Seq)
+	if err != nil {
+		return err
+	}
+	if !p.More {
+		// With the newest message as its place, a device notices if anything that it has copied is gone.
+		if last, err = p.r.newest(); err != nil {
+			return err
+		}
+	}
+	if p.Place, err = p.r.placeOf(last); err != nil {
+		return err
+	}
+	for _, id := range machines {
+		at := copies[id]
+		if !p.More {
+			if at, err = p.add(machineKey(id), at); err != nil {
+				return err
+			}
+		}
+		p.Copies = append(p.Copies, wire.Copy{Machine: id, Seq: at})
+	}
+	return nil
+}
+
+// add adds what came into a history behind the message after: of whole messages only, as long as there is room; one
+// message always fits. It returns the last message that is in whole, and sets More where another follows.
+func (p *puller) add(key string, after uint64) (last uint64, err error) {
+	spots, err := p.r.spots(key, after)
+	if err != nil {
+		return after, err
+	}
+	letIn := admissions{r: p.r, key: key}
+	for len(spots) > 0 {
+		since := spots[0].since
+		n := slices.IndexFunc(spots, func(s spot) bool { return s.since != since })
+		if n < 0 {
+			n = len(spots)
+		}
+		records, err := p.of(spots[:n], &letIn)
+		if err != nil {
+			return after, err
+		}
+		size := 0
+		for _, x := range records {
+			size += len(x.Record) + 48
+		}
+		if size > p.room && len(p.Records) > 0 {
+			p.More = true
+			return after, nil
+		}
+		p.room -= size
+		p.Records = append(p.Records, records...)
+		for _, x := range records {
+			p.sent[events.HashRecord(x.Record)] = true
+		}
+		after, spots = since, spots[n:]
+	}
+	return after, nil
+}
+
+// of are the records at some spots that the device does not have: others', and of those that were held, what the office
+// has let in. With an admission comes what it lets in, which a device that was here before has not been sent.
+func (p *puller) of(spots []spot, letIn *admissions) (all []wire.Pulled, err error) {
+	add := func(a *arrival) error {
+		if a.Record.Device == p.device || p.sent[a.Hash] {
 			return nil
 		}
-		size := len(x.raw) + 48
-		if size > *room && whole > 0 {
-			return errNoRoom
+		if a.Held != "" {
+			if in, err := letIn.has(a.Hash); err != nil || !in {
+				return err
+			}
 		}
-		*room -= size
-		a.Records = append(a.Records, wire.Pulled{Record: x.raw, Received: x.Received, Commit: x.Commit})
+		all = append(all, wire.Pulled{Record: a.raw, Received: a.Received, Commit: a.Commit})
 		return nil
-	})
-	if errors.Is(err, errNoRoom) {
-		a.Records = a.Records[:whole]
-		return last, true, nil
 	}
-	if push != 0 {
-		last = push
+	for _, s := range spots {
+		a, err := p.r.at(s)
+		if err != nil {
+			return nil, err
+		}
+		if err := add(a); err != nil {
+			return nil, err
+		}
+		if target, ok, err := events.CorrectionOf(&a.Record); ok && err == nil && a.Record.Kind == events.KindAdmitted {
+			admitted, err := p.r.named(name{target.Device, target.Seq})
+			if err != nil {
+				return nil, err
+			}
+			for _, t := range admitted {
+				if t.Held != "" && t.Hash == target.Hash {
+					if err := add(t); err != nil {
+						return nil, err
+					}
+				}
+			}
+		}
 	}
-	return last, false, err
+	return all, nil
 }
 
-// holds tells whether a place is one of this model's.
-func (m *model) holds(q querier, p wire.Place) (bool, error) {
-	if p.IsZero() {
-		return true, nil
+// admissions tells which held records of a history were let in; it looks when it is first asked.
+type admissions struct {
+	r   *reader
+	key string
+	in  map[events.Hash]bool
+}
+
+func (l *admissions) has(h events.Hash) (bool, error) {
+	if l.in == nil {
+		arrivals, err := l.r.history(l.key)
+		if err != nil {
+			return false, err
+		}
+		l.in = map[events.Hash]bool{}
+		for _, f := range projections.Resolve(arrivals, projections.Now).All {
+			l.in[f.Hash] = f.State != projections.Held
+		}
 	}
-	if p.Created != m.place().Created {
-		return false, nil
+	return l.in[h], nil
+}
+
+// holds tells whether the place of a request is one of this model's. A device without a place can have no copies.
+func (r *reader) holds(q wire.PullRequest) (bool, error) {
+	if q.Place.IsZero() {
+		return len(q.Copies) == 0, nil
 	}
-	here, err := m.placeOf(q, p.Seq)
-	return here == p, err
+	here, err := r.placeOf(q.Place.Seq)
+	return here == q.Place, err
 }
 
 // placeOf is the place of a message; zero where it is not in the model.
-func (m *model) placeOf(q querier, seq uint64) (wire.Place, error) {
-	if seq == 0 {
-		return wire.Place{}, nil
-	}
-	rows, err := q.Query(`SELECT data FROM push WHERE seq=?`, int64(seq))
-	if err != nil {
-		return wire.Place{}, err
-	}
-	data, err := collect[[]byte](rows)
-	if err != nil || len(data) == 0 {
-		return wire.Place{}, err
-	}
-	return wire.Place{Seq: seq, Hash: wire.HashData(data[0]), Created: m.place().Created}, nil
+func (r *reader) placeOf(seq uint64) (wire.Place, error) {
+	var p wire.Place
+	err := r.each(`SELECT hash FROM push WHERE seq=?`, []any{int64(seq)}, func(rows *sql.Rows) error {
+		var hash []byte
+		err := rows.Scan(&hash)
+		copy(p.Hash[:], hash)
+		p.Seq, p.Created = seq, r.m.place().Created
+		return err
+	})
+	return p, err
 }
 
-// interest lists the machines that concern a device, ascending.
-func (m *model) interest(q querier, device events.DeviceID) ([]events.MachineID, error) {
-	arrivals, err := m.history(q, interestKey(device))
+// newest is the sequence of the newest message; 0 where there is none.
+func (r *reader) newest() (uint64, error) {
+	seq, err := column[uint64](r, `SELECT coalesce(max(seq), 0) FROM push`)
 	if err != nil {
-		return nil, err
+		return 0, err
 	}
-	sites, granted := map[events.SiteID]bool{}, []events.SiteID(nil)
-	for _, f := range projections.Resolve(arrivals, projections.Now).Facts {
-		switch b := f.Body.(type) {
-		case *events.RoundAssigned:
-			for _, site := range b.Sites {
-				sites[site] = true
-			}
-		case *events.InterestGranted:
-			granted = b.Sites // in the place of what was granted before
-		}
-	}
-	for _, site := range granted {
-		sites[site] = true
-	}
-	if len(sites) == 0 {
-		return nil, nil
-	}
-	register, err := m.history(q, registerKey)
-	if err != nil {
-		return nil, err
-	}
-	var machines []events.MachineID
-	seen := map[events.MachineID]bool{}
-	facts := projections.Resolve(register, projections.Now)
-	reg := projections.NewRegister(facts)
-	for _, f := range facts.Facts {
-		if f.Machine == "" || seen[f.Machine] {
-			continue
-		}
-		seen[f.Machine] = true
-		if placed, ok := reg.Machine(f.Machine, events.MaxMillis); ok && !placed.Retired && sites[placed.Site] {
-			machines = append(machines, f.Machine)
-		}
-	}
-	slices.Sort(machines)
-	return machines, nil
+	return seq[0], nil
 }

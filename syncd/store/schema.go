@@ -8,73 +8,113 @@ import (
 	"fmt"
 
 	"ullage/events"
+	"ullage/events/wire"
 	"ullage/projections/list"
 )
 
-// schemaVersion changes with the tables.
-const schemaVersion = 1
+// schemaVersion changes with the tables, and with what stands in them.
+const schemaVersion = 2
+
+var errSchema = errors.New("it is not a model of this version")
 
 const schema = `
 CREATE TABLE IF NOT EXISTS meta(name TEXT PRIMARY KEY, value) WITHOUT ROWID;
--- One row a message of RECORDS. data is the message as it is.
-CREATE TABLE IF NOT EXISTS push(seq INTEGER PRIMARY KEY, device TEXT NOT NULL, first INTEGER NOT NULL, last INTEGER NOT NULL,
-	low INTEGER NOT NULL, high INTEGER NOT NULL, data BLOB NOT NULL); -- low, high: the times in the records' ids
-CREATE INDEX IF NOT EXISTS push_device ON push(device, first); -- a rebuild asks by it too
--- Which records of a message (their places in it, as uvarint steps) belong to a history.
-CREATE TABLE IF NOT EXISTS touch(key TEXT, push INTEGER, places BLOB NOT NULL, PRIMARY KEY(key, push)) WITHOUT ROWID;
--- Which records name another: a correction its target.
+-- One row a message of RECORDS. data is the message as it is; low and high are the times in the records' ids.
+CREATE TABLE IF NOT EXISTS push(seq INTEGER PRIMARY KEY, hash BLOB NOT NULL, device TEXT NOT NULL, first INTEGER NOT NULL, last INTEGER NOT NULL,
+	low INTEGER NOT NULL, high INTEGER NOT NULL, data BLOB NOT NULL);
+CREATE INDEX IF NOT EXISTS push_device ON push(device, first, last); -- whoever builds a model asks by it too
+-- Which records of the message push (their places in it, as uvarint steps) belong to a history, since the message since
+-- brought them there.
+CREATE TABLE IF NOT EXISTS touch(key TEXT, since INTEGER, push INTEGER, places BLOB NOT NULL, PRIMARY KEY(key, since, push)) WITHOUT ROWID;
+-- Which records name another: a correction or an admission its target.
 CREATE TABLE IF NOT EXISTS correction(device TEXT, seq INTEGER, push INTEGER, place INTEGER, PRIMARY KEY(device, seq, push, place)) WITHOUT ROWID;
--- Which machines' results rest on a history that is not their own.
+-- Which machines' results rest on a history of the register.
 CREATE TABLE IF NOT EXISTS rest(key TEXT, machine TEXT, PRIMARY KEY(key, machine)) WITHOUT ROWID;
-CREATE TABLE IF NOT EXISTS result(machine TEXT, projection TEXT, what TEXT, value TEXT NOT NULL, PRIMARY KEY(machine, projection, what)) WITHOUT ROWID;
-CREATE TABLE IF NOT EXISTS restatement(number INTEGER PRIMARY KEY, id BLOB NOT NULL, machine TEXT NOT NULL, projection TEXT NOT NULL, what TEXT NOT NULL, old TEXT NOT NULL, new TEXT NOT NULL, push INTEGER NOT NULL, caused_by BLOB NOT NULL);
+CREATE TABLE IF NOT EXISTS restatement(number INTEGER PRIMARY KEY, id BLOB NOT NULL, machine TEXT NOT NULL, projection TEXT NOT NULL, what TEXT NOT NULL,
+	old TEXT NOT NULL, new TEXT NOT NULL, caused_by BLOB NOT NULL);
+-- Stretches of the stream that are not in the tables above. data is that of a message that cannot be read.
+CREATE TABLE IF NOT EXISTS unread(first INTEGER PRIMARY KEY, last INTEGER NOT NULL, why TEXT NOT NULL, data BLOB);
 `
 
 // indexes are made at once for a model in use, and last for one that is being built.
 const indexes = `
+CREATE INDEX IF NOT EXISTS push_ids ON push(high, low);
 CREATE INDEX IF NOT EXISTS restatement_machine ON restatement(machine);
 `
 
 // fingerprint tells which versions of the projections made a model.
 func fingerprint() string {
 	h := sha256.New()
-	fmt.Fprintf(h, "schema %d\n", schemaVersion)
 	for _, p := range list.All {
 		fmt.Fprintf(h, "%s %d\n", p.Name, p.Version)
 	}
 	return hex.EncodeToString(h.Sum(nil)[:8])
 }
 
-// prepare makes the tables and reads the place.
-func (m *model) prepare() error {
-	if _, err := m.write.Exec(schema + indexes); err != nil {
+// prepare makes the tables where they are missing, and reads what the model says of itself.
+func (m *model) prepare(bulk bool) error {
+	var version int
+	if err := m.write.QueryRow(`PRAGMA user_version`).Scan(&version); err != nil {
+		return err
+	}
+	if version == 0 {
+		if _, err := m.write.Exec(fmt.Sprintf(`PRAGMA user_version=%d;`, schemaVersion)); err != nil {
+			return err
+		}
+		version = schemaVersion
+	}
+	if version != schemaVersion {
+		return fmt.Errorf("%w: its tables are those of version %d, not %d", errSchema, version, schemaVersion)
+	}
+	tables := schema
+	if !bulk {
+		tables += indexes
+	}
+	if _, err := m.write.Exec(tables); err != nil {
+		return err
+	}
+	if _, err := m.write.Exec(`INSERT OR IGNORE INTO meta VALUES('made', ?)`, fingerprint()); err != nil {
 		return err
 	}
 	var made string
-	err := m.write.QueryRow(`SELECT value FROM meta WHERE name='made'`).Scan(&made)
-	switch {
-	case errors.Is(err, sql.ErrNoRows):
-		made = fingerprint()
-		if _, err := m.write.Exec(`INSERT INTO meta VALUES('made', ?)`, made); err != nil {
-			return err
-		}
-	case err != nil:
+	if err := m.write.QueryRow(`SELECT value FROM meta WHERE name='made'`).Scan(&made); err != nil {
 		return err
 	}
 	m.same = made == fingerprint()
 	var hash []byte
-	err = m.write.QueryRow(`SELECT
+	err := m.write.QueryRow(`SELECT
 		(SELECT value FROM meta WHERE name='seq'), (SELECT value FROM meta WHERE name='hash'), (SELECT value FROM meta WHERE name='created')
 		WHERE EXISTS (SELECT 1 FROM meta WHERE name='seq')`).Scan(&m.at.Seq, &hash, &m.at.Created)
-	if errors.Is(err, sql.ErrNoRows) {
+	switch {
+	case errors.Is(err, sql.ErrNoRows):
 		return nil
-	}
-	if err == nil && len(hash) != len(m.at.Hash) {
-		err = fmt.Errorf("the place has a hash of %d bytes", len(hash))
-	}
-	if err != nil {
+	case err != nil:
 		return err
+	case len(hash) != len(m.at.Hash):
+		return fmt.Errorf("%w: its place has a hash of %d bytes", errSchema, len(hash))
 	}
 	m.at.Hash = events.Hash(hash)
-	return nil
+	readable, err := m.readable()
+	m.same = m.same && !readable
+	return err
+}
+
+// readable tells whether this version can read a message that the model has passed over.
+func (m *model) readable() (bool, error) {
+	rows, err := m.write.Query(`SELECT first, data FROM unread WHERE data IS NOT NULL`)
+	if err != nil {
+		return false, err
+	}
+	defer rows.Close()
+	for rows.Next() {
+		var seq uint64
+		var data []byte
+		if err := rows.Scan(&seq, &data); err != nil {
+			return false, err
+		}
+		if _, err := readMessage(wire.Place{Seq: seq}, data, m.office); err == nil {
+			return true, nil
+		}
+	}
+	return false, rows.Err()
 }

@@ -2,38 +2,43 @@
 // is disposable. Nothing stands in it that does not come from the stream, and it can be deleted at any time.
 //
 // It keeps the bytes of every message as they are, and beside them, for each history that records belong to (a
-// machine, a visit, a vessel, …), which records of which message do. A question loads a history and folds it; the
-// folds are those of package projections. What somebody may have acted on (the settled results of each projection) is
-// kept as rows, and when a message that comes late changes one, that is written down as a restatement.
+// machine, a visit, a vessel, …), which records of which message do, and since which message: a correction can bring a
+// record into a history long after it arrived. A question loads a history and folds it; the folds are those of package
+// projections. Results are not kept, for they follow from the histories; but when a message changes one that was there
+// before, which somebody may have acted on, that is written down as a restatement.
 //
 // One goroutine writes: Follow reads RECORDS in its order and puts each message, its rows and its place into one
 // transaction. A place is a sequence, the hash of what stands there, and the creation of the stream; one that does not
 // hold any more means that the stream is not what it was, and the model is built anew from the stream. A new version
-// of a projection is built beside the old one, which answers until the new one has caught up.
+// of a projection is built beside the old model, which answers, and goes on, until the new one has caught up.
+//
+// What cannot be read stops nothing: a message that does not decode, or that is missing in the stream, is passed over,
+// told in the log and listed by Unread, and read again by whichever later version can.
+//
+// In the folder:
+//
+//	model-<n>.db   the model; the greatest n counts
+//	building.db    one that is being built; worth nothing until it is done
+//	aside-<n>.db   one that the stream or the disk has left behind; healing may still want its records
 package store
 
 import (
-	"container/list"
 	"context"
-	"database/sql"
 	"errors"
 	"fmt"
-	"io/fs"
 	"log/slog"
-	"net/url"
 	"os"
-	"path/filepath"
-	"runtime"
 	"sync"
-
-	_ "modernc.org/sqlite" // the driver "sqlite"
 
 	"ullage/events"
 	"ullage/events/wire"
 )
 
-// ErrNotThere is returned for a question about something that has no record.
-var ErrNotThere = errors.New("there is no record of it")
+// Sentinels of questions.
+var (
+	ErrNotThere = errors.New("there is no record of it")
+	ErrClosed   = errors.New("the read model is closed")
+)
 
 // Config is what a store works with.
 type Config struct {
@@ -46,54 +51,173 @@ type Config struct {
 type Store struct {
 	cfg Config
 
-	mu      sync.Mutex
-	model   *model        // that answers
-	changed chan struct{} // closed, and made anew, when the model's place moves
+	building sync.Mutex // one is built at a time
+
+	mu      sync.Mutex // guards what follows, and users, retired and after of each model
+	model   *model     // that answers; nil once closed
+	holds   bool       // its place was found to hold; until then nobody can say what it lacks
+	changed chan struct{}
+	open    sync.WaitGroup // models
 }
 
 // Open opens the model in cfg.Dir, or begins one. A model that was made by other versions of the projections goes on
-// answering until Follow has built the new one beside it.
+// answering until Follow has built the new one beside it. One that cannot be read is set aside: it comes from the
+// stream, so nothing in it is worth a repair.
 func Open(cfg Config) (*Store, error) {
 	if err := os.MkdirAll(cfg.Dir, 0o700); err != nil {
 		return nil, fmt.Errorf("read model: %w", err)
 	}
-	m, err := openModel(filepath.Join(cfg.Dir, modelFile), cfg.Office, false)
+	newest, free, err := numbers(cfg.Dir)
 	if err != nil {
-		// Nothing in it is worth a repair: it comes from the stream.
-		cfg.Log.Warn("the read model cannot be read and is built anew", "error", err)
-		if err := removeModel(filepath.Join(cfg.Dir, modelFile)); err != nil {
-			return nil, err
-		}
-		if m, err = openModel(filepath.Join(cfg.Dir, modelFile), cfg.Office, false); err != nil {
-			return nil, err
+		return nil, err
+	}
+	if err := tidy(cfg.Dir, newest); err != nil {
+		return nil, err
+	}
+	var m *model
+	if newest > 0 {
+		m, err = openModel(cfg, modelPath(cfg.Dir, newest), false)
+		if errors.Is(err, errSchema) || damaged(err) {
+			cfg.Log.Warn("the read model cannot be read, and is built anew", "error", err)
+			if err := setAside(cfg.Dir, newest); err != nil {
+				return nil, err
+			}
+			newest, err = 0, nil
 		}
 	}
-	return &Store{cfg: cfg, model: m, changed: make(chan struct{})}, nil
+	if newest == 0 {
+		m, err = openModel(cfg, modelPath(cfg.Dir, free), false)
+	}
+	if err != nil {
+		return nil, err
+	}
+	s := &Store{cfg: cfg, model: m, changed: make(chan struct{})}
+	s.open.Add(1)
+	return s, nil
 }
 
-// Close closes the model; Follow must have ended.
+// Close closes the model, once the last question is answered; Follow must have ended.
 func (s *Store) Close() error {
 	s.mu.Lock()
+	m := s.model
+	s.model = nil
+	s.mu.Unlock()
+	if m != nil {
+		s.retire(m, func() error { return nil })
+	}
+	s.open.Wait()
+	return nil
+}
+
+// use takes hold of the model that answers, which stays open until done is called.
+func (s *Store) use() (m *model, done func(), err error) {
+	s.mu.Lock()
 	defer s.mu.Unlock()
-	return s.model.close()
+	if s.model == nil {
+		return nil, nil, ErrClosed
+	}
+	m = s.model
+	m.users++
+	return m, func() { s.leave(m) }, nil
+}
+
+func (s *Store) leave(m *model) {
+	s.mu.Lock()
+	m.users--
+	last := m.retired && m.users == 0
+	s.mu.Unlock()
+	if last {
+		s.shut(m)
+	}
+}
+
+// retire takes a model out of use: whoever leaves it last closes it. after says what then becomes of its file.
+func (s *Store) retire(m *model, after func() error) {
+	s.mu.Lock()
+	m.retired, m.after = true, after
+	m.end()
+	last := m.users == 0
+	s.mu.Unlock()
+	if last {
+		s.shut(m)
+	}
+}
+
+func (s *Store) shut(m *model) {
+	defer s.open.Done()
+	if err := errors.Join(m.close(), m.after()); err != nil {
+		s.cfg.Log.Warn("close a read model", "file", m.path, "error", err)
+	}
+}
+
+// swap puts a model in the place of the present one, unless that is ahead of it: what was answered once is answered
+// for ever.
+func (s *Store) swap(m *model) (swapped bool, err error) {
+	s.mu.Lock()
+	old := s.model
+	if old == nil || s.holds && old.place().Seq > m.place().Seq {
+		s.mu.Unlock()
+		if old == nil {
+			err = ErrClosed
+		}
+		return false, err
+	}
+	held := s.holds
+	s.model, s.holds = m, true
+	s.open.Add(1)
+	s.wake()
+	s.mu.Unlock()
+	s.retire(old, func() error {
+		if held || old.place().IsZero() {
+			return removeModel(old.path)
+		}
+		return setAside(s.cfg.Dir, numberOf(old.path))
+	})
+	return true, nil
+}
+
+// wake tells those who Wait. s.mu is held.
+func (s *Store) wake() {
+	close(s.changed)
+	s.changed = make(chan struct{})
+}
+
+// found notes whether the place of the model holds.
+func (s *Store) found(holds bool) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.holds = holds
+	s.wake()
+}
+
+func (s *Store) moved() {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.wake()
 }
 
 // Place is how far the model has come.
-func (s *Store) Place() wire.Place { return s.current().place() }
-
-func (s *Store) current() *model {
+func (s *Store) Place() wire.Place {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	return s.model
+	if s.model == nil {
+		return wire.Place{}
+	}
+	return s.model.place()
 }
 
-// Wait returns when the model holds what stood in the stream up to sequence seq, or with ctx's error.
+// Wait returns when the model holds what stood in the stream up to sequence seq, or with ctx's error. It takes Follow
+// or Rebuild to find out whether the model is of this stream at all.
 func (s *Store) Wait(ctx context.Context, seq uint64) error {
 	for {
 		s.mu.Lock()
-		at, changed := s.model.place().Seq, s.changed
+		if s.model == nil {
+			s.mu.Unlock()
+			return ErrClosed
+		}
+		at, holds, changed := s.model.place().Seq, s.holds, s.changed
 		s.mu.Unlock()
-		if at >= seq {
+		if holds && at >= seq {
 			return nil
 		}
 		select {
@@ -101,177 +225,5 @@ func (s *Store) Wait(ctx context.Context, seq uint64) error {
 		case <-ctx.Done():
 			return fmt.Errorf("the read model stands at message %d of %d: %w", at, seq, context.Cause(ctx))
 		}
-	}
-}
-
-// moved tells those who Wait.
-func (s *Store) moved() {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	close(s.changed)
-	s.changed = make(chan struct{})
-}
-
-// swap puts a finished model in the place of the present one.
-func (s *Store) swap(m *model) error {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	old := s.model
-	path := filepath.Join(s.cfg.Dir, modelFile)
-	building := m.path
-	if err := m.close(); err != nil {
-		return fmt.Errorf("read model: close the new one: %w", err)
-	}
-	if err := old.close(); err != nil {
-		s.cfg.Log.Warn("close the old read model", "error", err)
-	}
-	if err := removeModel(path); err != nil {
-		return err
-	}
-	if err := os.Rename(building, path); err != nil {
-		return fmt.Errorf("read model: %w", err)
-	}
-	fresh, err := openModel(path, s.cfg.Office, false)
-	if err != nil {
-		return err
-	}
-	s.model = fresh
-	close(s.changed)
-	s.changed = make(chan struct{})
-	return nil
-}
-
-const modelFile = "model.db"
-
-// model is one database file.
-type model struct {
-	path   string
-	office func(events.DeviceID) bool
-	write  *sql.DB // one connection
-	read   *sql.DB
-	same   bool // made by the present versions of the projections
-	gate   sync.RWMutex
-
-	mu sync.Mutex // guards at
-	at wire.Place
-
-	pushes *lru[uint64, []arrival]
-}
-
-func (m *model) place() wire.Place {
-	m.mu.Lock()
-	defer m.mu.Unlock()
-	return m.at
-}
-
-func (m *model) setPlace(p wire.Place) {
-	m.mu.Lock()
-	m.at = p
-	m.mu.Unlock()
-}
-
-// openModel opens or makes a database file. A bulk model is one that is being built: nobody reads it, and a crash
-// throws it away, so it is not synced until it is finished.
-func openModel(path string, office func(events.DeviceID) bool, bulk bool) (*model, error) {
-	// WAL with "normal" syncing may lose the last transactions in a power cut, never a part of one; the place goes back
-	// with them, and Follow reads them again.
-	pragmas := url.Values{"_pragma": {"busy_timeout(10000)", "journal_mode(wal)", "synchronous(normal)", "foreign_keys(0)", "cache_size(-32000)"}, "_txlock": {"immediate"}}
-	if bulk {
-		pragmas["_pragma"] = []string{"journal_mode(off)", "synchronous(off)", "locking_mode(exclusive)", "cache_size(-128000)"}
-	}
-	dsn := "file:" + (&url.URL{Path: path}).EscapedPath() + "?" + pragmas.Encode()
-	m := &model{path: path, office: office, pushes: newLRU[uint64, []arrival](100_000)}
-	var err error
-	if m.write, err = sql.Open("sqlite", dsn); err != nil {
-		return nil, fmt.Errorf("read model %s: %w", path, err)
-	}
-	m.write.SetMaxOpenConns(1)
-	m.read = m.write
-	if !bulk {
-		if m.read, err = sql.Open("sqlite", dsn+"&mode=ro"); err != nil {
-			return nil, errors.Join(fmt.Errorf("read model %s: %w", path, err), m.write.Close())
-		}
-		m.read.SetMaxOpenConns(2 * runtime.GOMAXPROCS(0))
-	}
-	if err := m.prepare(); err != nil {
-		return nil, errors.Join(fmt.Errorf("read model %s: %w", path, err), m.close())
-	}
-	return m, nil
-}
-
-func (m *model) close() error {
-	m.gate.Lock() // until the last question is answered
-	defer m.gate.Unlock()
-	err := m.write.Close()
-	if m.read != m.write {
-		err = errors.Join(m.read.Close(), err)
-	}
-	return err
-}
-
-func removeModel(path string) error {
-	for _, suffix := range []string{"", "-wal", "-shm", "-journal"} {
-		if err := os.Remove(path + suffix); err != nil && !errors.Is(err, fs.ErrNotExist) {
-			return fmt.Errorf("read model: %w", err)
-		}
-	}
-	return nil
-}
-
-// lru keeps what was used last, up to a weight.
-type lru[K comparable, V any] struct {
-	mu     sync.Mutex
-	most   int
-	weight int
-	order  *list.List // front: used last
-	items  map[K]*list.Element
-}
-
-type lruItem[K comparable, V any] struct {
-	key    K
-	value  V
-	weight int
-}
-
-func newLRU[K comparable, V any](most int) *lru[K, V] {
-	return &lru[K, V]{most: most, order: list.New(), items: map[K]*list.Element{}}
-}
-
-func (c *lru[K, V]) get(k K) (V, bool) {
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	e, ok := c.items[k]
-	if !ok {
-		var none V
-		return none, false
-	}
-	c.order.MoveToFront(e)
-	return e.Value.(*lruItem[K, V]).value, true
-}
-
-func (c *lru[K, V]) put(k K, v V, weight int) {
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	if e, ok := c.items[k]; ok {
-		c.remove(e)
-	}
-	c.items[k] = c.order.PushFront(&lruItem[K, V]{k, v, weight})
-	c.weight += weight
-	for c.weight > c.most && c.order.Len() > 1 {
-		c.remove(c.order.Back())
-	}
-}
-
-func (c *lru[K, V]) remove(e *list.Element) {
-	item := c.order.Remove(e).(*lruItem[K, V])
-	delete(c.items, item.key)
-	c.weight -= item.weight
-}
-
-func (c *lru[K, V]) drop(k K) {
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	if e, ok := c.items[k]; ok {
-		c.remove(e)
 	}
 }

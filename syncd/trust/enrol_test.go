@@ -320,24 +320,24 @@ func TestHook(t *testing.T) {
 
 // Many with one code: one gets in.
 func TestRedeemAtOnce(t *testing.T) {
-	tr := open(t, Config{Dir: t.TempDir(), OnEnrolled: func(Device) error {
-		time.Sleep(5 * time.Millisecond) // so that they would meet if they could
-		return nil
-	}})
+	tr := open(t, Config{Dir: t.TempDir(), OnEnrolled: func(Device) error { return nil }})
 	code := mustCode(t, tr, "tab-1")
 	var wg sync.WaitGroup
 	in := make(chan wire.EnrolAnswer, 8)
-	for range 8 {
+	start := make(chan struct{})
+	for range cap(in) {
 		req := newTablet(t).request(code)
 		wg.Go(func() {
+			<-start
 			if a, err := tr.Redeem(req); err == nil {
 				in <- a
 			} else if !errors.Is(err, ErrCode) {
 				t.Error(err)
 			}
 		})
-		wg.Go(func() { tr.Devices() })
+		wg.Go(func() { <-start; tr.Devices() })
 	}
+	close(start)
 	wg.Wait()
 	if len(in) != 1 || len(tr.Devices()) != 2 {
 		t.Errorf("%d got in", len(in))

@@ -31,7 +31,6 @@ type device struct {
 
 	nc   *nats.Conn
 	head events.Head
-	ids  []events.RecordID
 }
 
 func (c *centre) newDevice() *device {

@@ -6,6 +6,8 @@ import (
 	"go/parser"
 	"go/token"
 	"io/fs"
+	"maps"
+	"os"
 	"os/exec"
 	"path/filepath"
 	"slices"
@@ -138,6 +140,20 @@ func TestImportsGoDown(t *testing.T) {
 	}
 }
 
+// TestTop: the house has its folders at the top, and no others.
+func TestTop(t *testing.T) {
+	entries, err := os.ReadDir(root)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, e := range entries {
+		_, known := floors[e.Name()]
+		if e.IsDir() && !known && !strings.HasPrefix(e.Name(), ".") && e.Name() != "bin" {
+			t.Errorf("%s/ is at the top, and none of %s", e.Name(), strings.Join(slices.Sorted(maps.Keys(floors)), ", "))
+		}
+	}
+}
+
 // What pure files may not import, and not call.
 var (
 	impure      = []string{"net", "net/http", "os", "os/exec", "os/signal", "syscall", "database/sql", "crypto/rand", "math/rand", "math/rand/v2", "log", "log/slog", "io/ioutil", "path/filepath"}
@@ -147,18 +163,28 @@ var (
 // impurities lists what a file does that a pure one may not.
 func impurities(f *ast.File) []string {
 	var found []string
+	names := map[string]string{} // what an import is called here
 	for _, i := range f.Imports {
-		if path := strings.Trim(i.Path.Value, `"`); slices.Contains(impure, path) {
+		path := strings.Trim(i.Path.Value, `"`)
+		if slices.Contains(impure, path) {
 			found = append(found, "imports "+path)
 		}
+		name := path[strings.LastIndex(path, "/")+1:]
+		if i.Name != nil {
+			name = i.Name.Name
+		}
+		if name == "." {
+			found = append(found, "imports "+path+" without a name, which hides what it uses")
+		}
+		names[name] = path
 	}
 	ast.Inspect(f, func(n ast.Node) bool {
 		switch n := n.(type) {
 		case *ast.GoStmt:
 			found = append(found, "starts a goroutine")
 		case *ast.SelectorExpr:
-			if x, ok := n.X.(*ast.Ident); ok && slices.Contains(impureCalls, x.Name+"."+n.Sel.Name) {
-				found = append(found, "uses "+x.Name+"."+n.Sel.Name)
+			if x, ok := n.X.(*ast.Ident); ok && slices.Contains(impureCalls, names[x.Name]+"."+n.Sel.Name) {
+				found = append(found, "uses "+names[x.Name]+"."+n.Sel.Name)
 			}
 		}
 		return true
@@ -237,7 +263,7 @@ func TestTheTests(t *testing.T) {
 	}
 	for _, src := range []string{
 		`import "os"`, `import "crypto/rand"`, `import "net/http"`,
-		`import "time"; var x = time.Now()`, `import "time"; func f() { time.Sleep(1) }`, `func f() { go f() }`,
+		`import "time"; var x = time.Now()`, `import clock "time"; var x = clock.Now()`, `import . "strings"; var x = ToUpper("")`, `import "time"; func f() { time.Sleep(1) }`, `func f() { go f() }`,
 	} {
 		f, err := parser.ParseFile(token.NewFileSet(), "x.go", fmt.Sprintf("package x\n%s\n", src), 0)
 		if err != nil {

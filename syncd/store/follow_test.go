@@ -1,0 +1,457 @@
+package store
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"ullage/projections"
+)
+
+// following runs Follow until stop is called.
+func following(t *testing.T, s *Store, src *Source) (stop func()) {
+	t.Helper()
+	ctx, cancel := context.WithCancel(context.Background())
+	done := make(chan error, 1)
+	go func() { done <- s.Follow(ctx, src) }()
+	return func() {
+		t.Helper()
+		cancel()
+		select {
+		case err := <-done:
+			if err != nil {
+				t.Errorf("Follow: %v", err)
+			}
+		case <-time.After(patience):
+			t.Fatal("Follow does not end")
+		}
+	}
+}
+
+func open(t *testing.T, dir string) *Store {
+	t.Helper()
+	s, err := Open(config(dir))
+	if err != nil {
+		t.Fatal(err)
+	}
+	return s
+}
+
+func shut(t *testing.T, s *Store) {
+	t.Helper()
+	if err := s.Close(); err != nil {
+		t.Error(err)
+	}
+}
+
+// wait waits until the store holds the whole stream.
+func (c *centre) wait(s *Store) {
+	c.t.Helper()
+	last, err := c.source.Last(soon(c.t))
+	if err == nil {
+		err = s.Wait(soon(c.t), last)
+	}
+	if err != nil {
+		c.t.Fatal(err)
+	}
+}
+
+// tables is all that stands in a closed model, but for where it says that it was made.
+func tables(t *testing.T, dir string) string {
+	t.Helper()
+	newest, _, err := numbers(dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	db, err := sql.Open("sqlite", dsn(modelPath(dir, newest), "ro"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer db.Close()
+	var all []string
+	for _, table := range []string{"push", "touch", "correction", "rest", "restatement", "unread"} {
+		rows, err := db.Query("SELECT * FROM " + table)
+		if err != nil {
+			t.Fatal(err)
+		}
+		columns, _ := rows.Columns()
+		for rows.Next() {
+			row := make([]any, len(columns))
+			for i := range row {
+				row[i] = new(any)
+			}
+			if err := rows.Scan(row...); err != nil {
+				t.Fatal(err)
+			}
+			line := table
+			for i := range row {
+				line += fmt.Sprintf(" %x", *row[i].(*any))
+			}
+			all = append(all, line)
+		}
+		if err := errors.Join(rows.Err(), rows.Close()); err != nil {
+			t.Fatal(err)
+		}
+	}
+	slices.Sort(all)
+	return strings.Join(all, "\n")
+}
+
+func files(t *testing.T, dir string) string {
+	t.Helper()
+	entries, err := os.ReadDir(dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var names []string
+	for _, e := range entries {
+		if filepath.Ext(e.Name()) == ".db" {
+			names = append(names, e.Name())
+		}
+	}
+	slices.Sort(names)
+	return strings.Join(names, " ")
+}
+
+// edit edits a closed model.
+func edit(t *testing.T, dir, query string, args ...any) {
+	t.Helper()
+	newest, _, err := numbers(dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	db, err := sql.Open("sqlite", dsn(modelPath(dir, newest), "rw"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := db.Exec(query, args...); err != nil {
+		t.Fatal(err)
+	}
+	if err := db.Close(); err != nil {
+		t.Fatal(err)
+	}
+}
+
+// Follow keeps up; a store that is closed in between goes on where it was; and what came bit by bit is what a rebuild
+// makes at once, restatements included.
+func TestFollow(t *testing.T) {
+	company := run(t, 1500, 2)
+	all := company.messages
+	third := len(all) / 3
+	c := newCentre(t)
+	dir := t.TempDir()
+	s := open(t, dir)
+	stop := following(t, s, c.source)
+	c.store(all[:third]...)
+	c.wait(s)
+	c.store(all[third : 2*third]...)
+	c.wait(s)
+	stop()
+	shut(t, s)
+	c.store(all[2*third:]...)
+	s = open(t, dir)
+	if place := s.Place(); place.Seq != uint64(2*third) {
+		t.Errorf("reopened at message %d, want %d", place.Seq, 2*third)
+	}
+	stop = following(t, s, c.source)
+	c.wait(s)
+	stop()
+	wantRestatements(t, s, company.restated())
+	shut(t, s)
+	followed := tables(t, dir)
+
+	s = open(t, dir)
+	var told []uint64
+	err := s.Rebuild(context.Background(), c.source, func(done, of uint64) {
+		if of != uint64(len(all)) || done > of {
+			t.Errorf("progress: %d of %d", done, of)
+		}
+		told = append(told, done)
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(told) == 0 || told[len(told)-1] != uint64(len(all)) || !slices.IsSorted(told) {
+		t.Errorf("progress: %d", told)
+	}
+	if err := s.Wait(soon(t), uint64(len(all))); err != nil {
+		t.Error(err)
+	}
+	if got := files(t, dir); got != "model-3.db" { // the first was empty when Follow came, the second is Follow's
+		t.Errorf("files %s", got)
+	}
+	shut(t, s)
+	if rebuilt := tables(t, dir); rebuilt != followed {
+		t.Errorf("rebuilt: %s", difference(rebuilt, followed))
+	}
+}
+
+// A model that does not stand where the stream does is built anew, and nobody is told that it has what it lacks; it is
+// kept aside.
+func TestPlaceThatDoesNotHold(t *testing.T) {
+	story := run(t, 300, 2).messages
+	for _, c := range []struct{ what, query string }{
+		{"another stream", `UPDATE meta SET value=value+1 WHERE name='created'`},
+		{"another message there", `UPDATE meta SET value=zeroblob(32) WHERE name='hash'`},
+		{"a stream that ends before", `UPDATE meta SET value=value+7 WHERE name='seq'`},
+	} {
+		t.Run(c.what, func(t *testing.T) {
+			centre := newCentre(t)
+			centre.store(story...)
+			dir := t.TempDir()
+			s := open(t, dir)
+			if err := s.Rebuild(context.Background(), centre.source, nil); err != nil {
+				t.Fatal(err)
+			}
+			want := s.Place()
+			shut(t, s)
+			before := tables(t, dir)
+			edit(t, dir, c.query)
+
+			s = open(t, dir)
+			soon, cancel := context.WithTimeout(context.Background(), 50*time.Millisecond)
+			if err := s.Wait(soon, want.Seq); !errors.Is(err, context.DeadlineExceeded) {
+				t.Errorf("Wait on a model of who knows which stream: %v", err)
+			}
+			cancel()
+			stop := following(t, s, centre.source)
+			centre.wait(s)
+			stop()
+			if got := s.Place(); got != want {
+				t.Errorf("it stands at %v, want %v", got, want)
+			}
+			shut(t, s)
+			if got := files(t, dir); got != "aside-2.db model-3.db" {
+				t.Errorf("files %s", got)
+			}
+			if after := tables(t, dir); after != before {
+				t.Error(difference(after, before))
+			}
+		})
+	}
+}
+
+// A model that other versions of the projections made answers, and goes on, until the new one is there.
+func TestOtherVersions(t *testing.T) {
+	messages := run(t, 1000, 2).messages
+	half := len(messages) / 2
+	c := newCentre(t)
+	c.store(messages[:half]...)
+	dir := t.TempDir()
+	s := open(t, dir)
+	if err := s.Rebuild(context.Background(), c.source, nil); err != nil {
+		t.Fatal(err)
+	}
+	shut(t, s)
+	edit(t, dir, `UPDATE meta SET value='older' WHERE name='made'`)
+
+	s = open(t, dir)
+	defer shut(t, s)
+	old := s.model
+	if old.same {
+		t.Fatal("it does not see that other versions made it")
+	}
+	s.building.Lock() // the new one has to wait
+	stop := following(t, s, c.source)
+	c.wait(s)
+	c.store(messages[half:]...)
+	c.wait(s)
+	if s.model != old {
+		t.Error("swapped before it was built")
+	}
+	in, err := s.Machine(soon(t), aMachine(0, 0, 0), projections.Now)
+	if want := (plain{arrivals(messages)}).input(aMachine(0, 0, 0), projections.Now); err != nil || len(in.History.Facts) != countOf(want) {
+		t.Errorf("%d facts, want %d; %v", len(in.History.Facts), countOf(want), err)
+	}
+	swapped := old.life.Done()
+	s.building.Unlock()
+	select {
+	case <-swapped:
+	case <-time.After(patience):
+		t.Fatal("never swapped")
+	}
+	c.wait(s)
+	stop()
+	if got := files(t, dir); got != "model-3.db" || !s.model.same {
+		t.Errorf("files %s", got)
+	}
+}
+
+func countOf(in projections.Input) (n int) {
+	for i := range in.History.Facts {
+		if in.History.Facts[i].Record.Machine == in.Machine || in.History.Facts[i].Machine == in.Machine {
+			n++
+		}
+	}
+	return n
+}
+
+// A rebuild that is stopped leaves the old model as it is, and nothing else.
+func TestRebuildStopped(t *testing.T) {
+	c := newCentre(t)
+	c.store(run(t, 20_000, 4).messages...)
+	dir := t.TempDir()
+	s := open(t, dir)
+	defer shut(t, s)
+	ctx, cancel := context.WithCancel(context.Background())
+	err := s.Rebuild(ctx, c.source, func(done, of uint64) {
+		if done == of {
+			t.Error("it was done at once")
+		}
+		cancel()
+	})
+	if !errors.Is(err, context.Canceled) {
+		t.Errorf("got %v", err)
+	}
+	if got := files(t, dir); got != "model-1.db" || !s.Place().IsZero() {
+		t.Errorf("files %s, place %v", got, s.Place())
+	}
+	if _, err := s.Machines(soon(t)); err != nil {
+		t.Error(err)
+	}
+}
+
+// Whoever asks while the model is swapped is answered from the old one to the end, and may ask again meanwhile.
+func TestSwapUnderAQuestion(t *testing.T) {
+	c := newCentre(t)
+	c.store(run(t, 500, 2).messages...)
+	dir := t.TempDir()
+	s := open(t, dir)
+	if err := s.Rebuild(context.Background(), c.source, nil); err != nil {
+		t.Fatal(err)
+	}
+	n := 0
+	err := s.Each(soon(t), func(a *projections.Arrival) error {
+		if n++; n == 1 {
+			if err := s.Rebuild(soon(t), c.source, nil); err != nil {
+				return err
+			}
+		}
+		_, err := s.Record(soon(t), a.Target())
+		return err
+	})
+	if err != nil || n < 500 {
+		t.Errorf("%d records, %v", n, err)
+	}
+	shut(t, s)
+	if got := files(t, dir); got != "model-3.db" {
+		t.Errorf("files %s", got)
+	}
+	if _, err := s.Machines(soon(t)); !errors.Is(err, ErrClosed) {
+		t.Errorf("closed: %v", err)
+	}
+	if err := s.Wait(soon(t), 1); !errors.Is(err, ErrClosed) {
+		t.Errorf("closed: %v", err)
+	}
+}
+
+// Rebuild and Follow at once: the new model is not behind what was answered before.
+func TestRebuildWhileFollowing(t *testing.T) {
+	messages := run(t, 2000, 2).messages
+	half := len(messages) / 2
+	c := newCentre(t)
+	c.store(messages[:half]...)
+	dir := t.TempDir()
+	s := open(t, dir)
+	stop := following(t, s, c.source)
+	c.wait(s)
+	err := s.Rebuild(context.Background(), c.source, func(done, of uint64) {
+		if done == uint64(half) { // the present model goes on behind the end that the rebuild has seen
+			c.store(messages[half:]...)
+			c.wait(s)
+		}
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if got := s.Place().Seq; got != uint64(len(messages)) {
+		t.Errorf("the new model stands at message %d of %d", got, len(messages))
+	}
+	stop()
+	shut(t, s)
+}
+
+// What cannot be read stops nothing; it is told, and read again once it can be.
+func TestUnreadable(t *testing.T) {
+	messages := run(t, 300, 2).messages
+	c := newCentre(t)
+	c.store(messages[0], sent{device: "tab-77", data: []byte("what is this?")})
+	c.store(messages[1:]...)
+	dir := t.TempDir()
+	s := open(t, dir)
+	stop := following(t, s, c.source)
+	c.wait(s)
+	unread, err := s.Unread(soon(t))
+	if err != nil || len(unread) != 1 || unread[0].First != 2 || unread[0].Last != 2 || unread[0].Why == "" {
+		t.Errorf("%+v, %v", unread, err)
+	}
+	if ids, err := s.Machines(soon(t)); err != nil || len(ids) != 2*sitesEach*machinesEach {
+		t.Errorf("%d machines, %v", len(ids), err)
+	}
+	stop()
+	shut(t, s)
+	if s = open(t, dir); !s.model.same {
+		t.Error("what this version cannot read is no reason to read everything again")
+	}
+	shut(t, s)
+	edit(t, dir, `UPDATE unread SET data=?`, messages[1].data)
+	if s = open(t, dir); s.model.same {
+		t.Error("a version that can read it now does not")
+	}
+	shut(t, s)
+}
+
+// Files that a crash has left behind, and one that is no model.
+func TestLeftovers(t *testing.T) {
+	dir := t.TempDir()
+	write := func(name string) {
+		t.Helper()
+		if err := os.WriteFile(filepath.Join(dir, name), []byte(strings.Repeat("no database", 1000)), 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+	shut(t, open(t, dir))
+	if err := os.Rename(modelPath(dir, 1), modelPath(dir, 4)); err != nil {
+		t.Fatal(err)
+	}
+	write("model-2.db")
+	write("building.db")
+	write("building.db-journal")
+	shut(t, open(t, dir))
+	if got := files(t, dir); got != "model-4.db" {
+		t.Errorf("files %s", got)
+	}
+	write("model-5.db")
+	shut(t, open(t, dir))
+	if got := files(t, dir); got != "aside-5.db model-6.db" {
+		t.Errorf("files %s", got)
+	}
+	edit(t, dir, `PRAGMA user_version=99`)
+	shut(t, open(t, dir))
+	if got := files(t, dir); got != "aside-5.db aside-6.db model-7.db" {
+		t.Errorf("files %s", got)
+	}
+}
+
+func TestWait(t *testing.T) {
+	c := newCentre(t)
+	s := open(t, t.TempDir())
+	defer shut(t, s)
+	defer following(t, s, c.source)()
+	if err := s.Wait(soon(t), 0); err != nil {
+		t.Error(err)
+	}
+	ctx, cancel := context.WithCancelCause(context.Background())
+	mine := errors.New("mine")
+	cancel(mine)
+	if err := s.Wait(ctx, 1); !errors.Is(err, mine) {
+		t.Errorf("got %v", err)
+	}
+}

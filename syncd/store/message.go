@@ -1,0 +1,129 @@
+package store
+
+import (
+	"encoding/binary"
+	"errors"
+	"fmt"
+	"slices"
+	"strings"
+
+	"ullage/events"
+	"ullage/events/wire"
+	"ullage/projections"
+)
+
+// arrival is a record, where it stands and its bytes.
+type arrival struct {
+	projections.Arrival
+	push  uint64 // sequence of the message
+	place int    // in the message, from 0
+	raw   []byte
+}
+
+// message is one message of RECORDS, read.
+type message struct {
+	place    wire.Place
+	data     []byte
+	unread   error // why it cannot be read; then there is nothing below
+	commit   *wire.Commit
+	arrivals []arrival
+	touches  []touch // filled by sort
+}
+
+// readMessage reads the data of the message at place. A record that does not decode, or that says it is another one
+// than the commit record has in its place, has an empty envelope but for device and number: it is held, and only its
+// bytes can be shown.
+func readMessage(place wire.Place, data []byte, office func(events.DeviceID) bool) (*message, error) {
+	commit, records, err := wire.DecodeStored(data)
+	if err != nil {
+		return nil, err
+	}
+	received := commit.Received
+	if len(commit.Original) > 0 {
+		original, err := wire.DecodeReceipt(commit.Original)
+		if err != nil {
+			return nil, fmt.Errorf("original receipt: %w", err)
+		}
+		received = original.Received
+	}
+	m := &message{place: place, data: data, commit: commit, arrivals: make([]arrival, len(records))}
+	byOffice := office(commit.Device)
+	contents := make([]projections.Content, len(records))
+	for i, raw := range records {
+		a := &m.arrivals[i]
+		seq := commit.Range.From + events.Seq(i)
+		a.push, a.place, a.raw = place.Seq, i, raw
+		a.Hash, a.Received, a.Stage, a.Office, a.Commit = events.HashRecord(raw), received, projections.Received, byOffice, place.Hash
+		a.Record, err = events.DecodeRecord(raw)
+		if err == nil && (a.Record.Device != commit.Device || a.Record.Seq != seq) {
+			err = fmt.Errorf("it says that it is record %d of %s", a.Record.Seq, a.Record.Device)
+		}
+		if err != nil {
+			a.Record, a.Held = events.Record{Device: commit.Device, Seq: seq, Body: raw}, err.Error()
+			continue
+		}
+		contents[i] = projections.Read(a.Record.Kind, a.Record.V, a.Record.Body)
+		a.Content = &contents[i]
+	}
+	for _, h := range commit.Held {
+		m.arrivals[h.Seq-commit.Range.From].Held = h.Reason
+	}
+	return m, nil
+}
+
+// times are the least and the greatest time in the ids of the records.
+func (m *message) times() (low, high events.Millis) {
+	low = events.MaxMillis
+	for i := range m.arrivals {
+		if id := m.arrivals[i].Record.ID; !id.IsZero() {
+			low, high = min(low, id.At()), max(high, id.At())
+		}
+	}
+	return low, high
+}
+
+// touch says which records of a message belong to a history by what they say themselves.
+type touch struct {
+	key    string
+	places []int // ascending
+}
+
+// sort finds the histories that the records belong to, ascending by key.
+func (m *message) sort() {
+	places := map[projections.Key][]int{}
+	for i := range m.arrivals {
+		for _, k := range keysOf(&m.arrivals[i].Arrival) {
+			places[k] = append(places[k], i)
+		}
+	}
+	m.touches = make([]touch, 0, len(places))
+	for k, list := range places {
+		m.touches = append(m.touches, touch{k.String(), list})
+	}
+	slices.SortFunc(m.touches, func(a, b touch) int { return strings.Compare(a.key, b.key) })
+}
+
+// appendPlaces writes ascending places as uvarint steps, each from the one before; its inverse is readPlaces.
+func appendPlaces(b []byte, places []int) []byte {
+	last := 0
+	for _, p := range places {
+		b = binary.AppendUvarint(b, uint64(p-last))
+		last = p
+	}
+	return b
+}
+
+func readPlaces(b []byte) ([]int, error) {
+	var places []int
+	at := 0
+	for len(b) > 0 {
+		step, n := binary.Uvarint(b)
+		if n <= 0 || step > wire.MaxRecords {
+			return nil, errors.New("places of a history are damaged")
+		}
+		at += int(step)
+		places = append(places, at)
+		b = b[n:]
+	}
+	return places, nil
+}

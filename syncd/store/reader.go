@@ -1,0 +1,278 @@
+package store
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"slices"
+	"strings"
+
+	"ullage/events"
+	"ullage/events/wire"
+	"ullage/projections"
+)
+
+// querier is a transaction, or an engine within its own.
+type querier interface {
+	QueryContext(ctx context.Context, query string, args ...any) (*sql.Rows, error)
+}
+
+// reader reads one unchanging state of a model: that which its transaction sees.
+type reader struct {
+	m   *model
+	q   querier
+	ctx context.Context
+	own map[uint64][]arrival // messages of a transaction that is not committed yet
+}
+
+// asking runs fn over one unchanging state of the model.
+func (s *Store) asking(ctx context.Context, fn func(*reader) error) (err error) {
+	m, done, err := s.use()
+	if err != nil {
+		return err
+	}
+	defer done()
+	defer func() {
+		if err != nil && ctx.Err() != nil {
+			err = context.Cause(ctx) // whatever the database makes of it
+		}
+	}()
+	tx, err := m.read.BeginTx(ctx, &sql.TxOptions{ReadOnly: true})
+	if err != nil {
+		return fmt.Errorf("read model: %w", err)
+	}
+	defer func() {
+		if e := tx.Rollback(); err == nil && e != nil && !errors.Is(e, sql.ErrTxDone) {
+			err = fmt.Errorf("read model: %w", e)
+		}
+	}()
+	return fn(&reader{m: m, q: tx, ctx: ctx})
+}
+
+// column runs a query for one column.
+func column[T any](r *reader, query string, args ...any) (all []T, err error) {
+	err = r.each(query, args, func(rows *sql.Rows) error {
+		var x T
+		err := rows.Scan(&x)
+		all = append(all, x)
+		return err
+	})
+	return all, err
+}
+
+// each hands the rows of a query to scan.
+func (r *reader) each(query string, args []any, scan func(*sql.Rows) error) error {
+	rows, err := r.q.QueryContext(r.ctx, query, args...)
+	if err != nil {
+		return err
+	}
+	defer rows.Close()
+	for rows.Next() {
+		if err := scan(rows); err != nil {
+			return err
+		}
+	}
+	return rows.Err()
+}
+
+// push reads the records of one message. Nobody changes them.
+func (r *reader) push(seq uint64) ([]arrival, error) {
+	if a, ok := r.own[seq]; ok {
+		return a, nil
+	}
+	if a, ok := r.m.pushes.get(seq); ok {
+		return a, nil
+	}
+	var hash, data []byte
+	err := r.each(`SELECT hash, data FROM push WHERE seq=?`, []any{int64(seq)}, func(rows *sql.Rows) error { return rows.Scan(&hash, &data) })
+	if err != nil {
+		return nil, err
+	}
+	place := wire.Place{Seq: seq}
+	if copy(place.Hash[:], hash) != len(place.Hash) {
+		return nil, fmt.Errorf("message %d is not in the read model", seq)
+	}
+	m, err := readMessage(place, data, r.m.office)
+	if err != nil {
+		return nil, fmt.Errorf("message %d: %w", seq, err)
+	}
+	r.m.pushes.put(seq, m.arrivals, len(m.arrivals))
+	return m.arrivals, nil
+}
+
+// spot is where a record stands in the model, and since which message it belongs to a history.
+type spot struct {
+	since uint64
+	push  uint64
+	place int
+}
+
+func (r *reader) at(s spot) (*arrival, error) {
+	records, err := r.push(s.push)
+	if err != nil {
+		return nil, err
+	}
+	if s.place >= len(records) {
+		return nil, fmt.Errorf("message %d has no record %d", s.push, s.place)
+	}
+	return &records[s.place], nil
+}
+
+// spots lists where the records of a history stand that came into it behind the message after, in the order in which
+// they came into it.
+func (r *reader) spots(key string, after uint64) (all []spot, err error) {
+	err = r.each(`SELECT since, push, places FROM touch WHERE key=? AND since>? ORDER BY since, push`, []any{key, int64(after)}, func(rows *sql.Rows) error {
+		var s spot
+		var blob []byte
+		if err := rows.Scan(&s.since, &s.push, &blob); err != nil {
+			return err
+		}
+		places, err := readPlaces(blob)
+		if err != nil {
+			return fmt.Errorf("history %s: %w", key, err)
+		}
+		for _, s.place = range places {
+			all = append(all, s)
+		}
+		return nil
+	})
+	return all, err
+}
+
+// member is a record of a history, and since which message it belongs there.
+type member struct {
+	since uint64
+	*projections.Arrival
+}
+
+// members reads a history, in the order in which records came into it.
+func (r *reader) members(key string) ([]member, error) {
+	spots, err := r.spots(key, 0)
+	if err != nil {
+		return nil, err
+	}
+	all := make([]member, len(spots))
+	for i, s := range spots {
+		a, err := r.at(s)
+		if err != nil {
+			return nil, fmt.Errorf("history %s: %w", key, err)
+		}
+		all[i] = member{s.since, &a.Arrival}
+	}
+	return all, nil
+}
+
+// history reads a history.
+func (r *reader) history(key string) ([]projections.Arrival, error) {
+	members, err := r.members(key)
+	if err != nil {
+		return nil, err
+	}
+	all := make([]projections.Arrival, len(members))
+	for i, m := range members {
+		all[i] = *m.Arrival
+	}
+	return all, nil
+}
+
+// some is a history that must not be empty.
+func (r *reader) some(key, what string) ([]projections.Arrival, error) {
+	all, err := r.history(key)
+	if err == nil && len(all) == 0 {
+		err = fmt.Errorf("%s: %w", what, ErrNotThere)
+	}
+	return all, err
+}
+
+// names lists what the histories of a space are about, in ascending order. It goes from name to name, however long
+// the histories are.
+func (r *reader) names(space projections.Space) ([]string, error) {
+	first := string(space) + ":"
+	names, err := column[string](r, `WITH RECURSIVE name(key) AS (
+		SELECT min(key) FROM touch WHERE key>=?1 AND key<?2
+		UNION ALL SELECT (SELECT min(key) FROM touch WHERE key>name.key AND key<?2) FROM name WHERE name.key IS NOT NULL)
+		SELECT key FROM name WHERE key IS NOT NULL`, first, string(space)+";") // ';' comes behind ':'
+	for i := range names {
+		names[i] = strings.TrimPrefix(names[i], first)
+	}
+	return names, err
+}
+
+// holding lists the messages that bring records of a device in a range, in order.
+func (r *reader) holding(device events.DeviceID, from, to events.Seq) ([]uint64, error) {
+	return column[uint64](r, `SELECT seq FROM push WHERE device=? AND first<=? AND first>? AND last>=? ORDER BY seq`,
+		string(device), int64(to), int64(from)-wire.MaxRecords, int64(from))
+}
+
+// name names a record apart from its hash.
+type name struct {
+	device events.DeviceID
+	seq    events.Seq
+}
+
+// named returns the records of a name, in the order of arrival: more than one where a device forked, or where a record
+// came again with an earlier receipt.
+func (r *reader) named(n name) ([]*arrival, error) {
+	pushes, err := r.holding(n.device, n.seq, n.seq)
+	if err != nil {
+		return nil, err
+	}
+	var all []*arrival
+	for _, push := range pushes {
+		arrivals, err := r.push(push)
+		if err != nil {
+			return nil, err
+		}
+		a := &arrivals[n.seq-arrivals[0].Record.Seq]
+		if !slices.ContainsFunc(all, func(b *arrival) bool { return b.Hash == a.Hash && b.Received <= a.Received }) {
+			all = append(all, a)
+		}
+	}
+	return all, nil
+}
+
+// corrections lists where the records stand that amend, withdraw or admit one of that name.
+func (r *reader) corrections(n name) (all []spot, err error) {
+	err = r.each(`SELECT push, place FROM correction WHERE device=? AND seq=? ORDER BY push, place`, []any{string(n.device), int64(n.seq)}, func(rows *sql.Rows) error {
+		var s spot
+		err := rows.Scan(&s.push, &s.place)
+		all = append(all, s)
+		return err
+	})
+	return all, err
+}
+
+// group finds all records that name, or are named by, the one of that name, over any number of steps. done is what was
+// found before, and grows.
+func (r *reader) group(from name, done map[name]bool) (all []*arrival, err error) {
+	for queue := []name{from}; len(queue) > 0; queue = queue[1:] {
+		n := queue[0]
+		if done[n] {
+			continue
+		}
+		done[n] = true
+		here, err := r.named(n)
+		if err != nil {
+			return nil, err
+		}
+		for _, a := range here {
+			all = append(all, a)
+			if target, ok, err := events.CorrectionOf(&a.Record); ok && err == nil {
+				queue = append(queue, name{target.Device, target.Seq})
+			}
+		}
+		spots, err := r.corrections(n)
+		if err != nil {
+			return nil, err
+		}
+		for _, s := range spots {
+			a, err := r.at(s)
+			if err != nil {
+				return nil, err
+			}
+			queue = append(queue, name{a.Record.Device, a.Record.Seq})
+		}
+	}
+	return all, nil
+}

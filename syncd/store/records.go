@@ -1,0 +1,92 @@
+package store
+
+import (
+	"context"
+	"slices"
+
+	"ullage/events"
+	"ullage/events/wire"
+	"ullage/projections"
+)
+
+// Record finds a record by its device, number and hash. The error is ErrNotThere where it has not come.
+func (s *Store) Record(ctx context.Context, t events.Target) (a projections.Arrival, err error) {
+	err = s.asking(ctx, func(r *reader) error {
+		first, err := r.first(name{t.Device, t.Seq}, t.Hash)
+		if err == nil {
+			a = first.Arrival
+		}
+		return err
+	})
+	return a, err
+}
+
+// ByID finds a record by its id. The ids of a message lie in a stretch of time, so few messages are looked through.
+func (s *Store) ByID(ctx context.Context, id events.RecordID) (raw []byte, ok bool, err error) {
+	err = s.asking(ctx, func(r *reader) error {
+		pushes, err := column[uint64](r, `SELECT seq FROM push WHERE high>=?1 AND low<=?1 ORDER BY seq`, int64(id.At()))
+		if err != nil {
+			return err
+		}
+		for _, seq := range pushes {
+			arrivals, err := r.push(seq)
+			if err != nil {
+				return err
+			}
+			if i := slices.IndexFunc(arrivals, func(a arrival) bool { return a.Record.ID == id }); i >= 0 {
+				raw, ok = arrivals[i].raw, true
+				return nil
+			}
+		}
+		return nil
+	})
+	return raw, ok, err
+}
+
+// Corrections returns the bytes of the records that amend, withdraw or admit a record, in the order of arrival.
+func (s *Store) Corrections(ctx context.Context, of events.Target) (raws [][]byte, err error) {
+	err = s.asking(ctx, func(r *reader) error {
+		spots, err := r.corrections(name{of.Device, of.Seq})
+		if err != nil {
+			return err
+		}
+		for _, at := range spots {
+			a, err := r.at(at)
+			if err != nil {
+				return err
+			}
+			if target, ok, err := events.CorrectionOf(&a.Record); err == nil && ok && target == of {
+				raws = append(raws, a.raw)
+			}
+		}
+		return nil
+	})
+	return raws, err
+}
+
+// Own returns the bytes of a device's records from from.From on, without a gap, as many as one answer to "back" holds.
+// Where a device forked, they are those that came first.
+func (s *Store) Own(ctx context.Context, device events.DeviceID, from wire.Range) (records [][]byte, err error) {
+	err = s.asking(ctx, func(r *reader) error {
+		size := 0
+		for next := from.From; next <= from.To; {
+			pushes, err := r.holding(device, next, next)
+			if err != nil || len(pushes) == 0 {
+				return err
+			}
+			arrivals, err := r.push(pushes[0])
+			if err != nil {
+				return err
+			}
+			for _, a := range arrivals[next-arrivals[0].Record.Seq:] {
+				if size += len(a.raw); size > wire.MaxPull || next > from.To || len(records) == wire.MaxRecords {
+					return nil
+				}
+				records = append(records, a.raw)
+				next++
+			}
+		}
+		return nil
+	})
+	return records, err
+}
