@@ -94,8 +94,15 @@ type shower struct {
 	evidence *evidence.Folder
 }
 
-// Text is part of entry.Shower.
-func (s shower) Text(d events.Digest) ([]byte, bool, error) { return s.evidence.Text(d) }
+// Text is part of entry.Shower. A damaged piece is shown as one that is not held, so that it hides no record; check
+// names it.
+func (s shower) Text(d events.Digest) ([]byte, bool, error) {
+	plain, ok, err := s.evidence.Text(d)
+	if errors.Is(err, evidence.ErrDamaged) {
+		return nil, false, nil
+	}
+	return plain, ok, err
+}
 
 // ID is part of entry.Shower: of the device's own records.
 func (s shower) ID(t events.Target) (entry.Named, bool, error) {

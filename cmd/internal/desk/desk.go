@@ -19,7 +19,23 @@ import (
 // desk is the office's journal and evidence: those of a device, as the centre needs them.
 type desk struct {
 	journal  *journal.Journal
-	evidence *evidence.Folder
+	evidence pieces
+}
+
+// pieces are the office's evidence. A damaged piece is told, and then shown as one that is not held, so that it hides
+// no record.
+type pieces struct {
+	*evidence.Folder
+	log *slog.Logger
+}
+
+func (p pieces) Text(d events.Digest) ([]byte, bool, error) {
+	plain, ok, err := p.Folder.Text(d)
+	if errors.Is(err, evidence.ErrDamaged) {
+		p.log.Error("a piece of the office's evidence is damaged", "error", err)
+		return nil, false, nil
+	}
+	return plain, ok, err
 }
 
 // Opener opens, and at the first start makes, the desk of a centre's own device in dir. What is damaged in the journal
@@ -44,7 +60,7 @@ func open(log *slog.Logger, dir string, d trust.Device) (syncd.Desk, error) {
 	if err != nil {
 		return nil, errors.Join(err, j.Close())
 	}
-	return desk{j, e}, nil
+	return desk{j, pieces{e, log}}, nil
 }
 
 func (d desk) Append(build func(events.Head) (entry.Batch, error)) (events.Head, error) {
