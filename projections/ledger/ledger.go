@@ -346,4 +346,3 @@ func (k *book) running() Running {
 func (k *book) tornAt(i int) bool {
 	return slices.ContainsFunc(k.late[i-1], func(e entry) bool { return slices.Contains(k.torn[i], e.fact.Record.ID) })
 }
-

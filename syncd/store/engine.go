@@ -10,6 +10,7 @@ import (
 
 	"ullage/events"
 	"ullage/events/wire"
+	"ullage/projections"
 )
 
 // engine writes messages into a model, each with what follows from it. One works on a model at a time.
@@ -27,7 +28,7 @@ type engine struct {
 type memory struct {
 	last     map[events.DeviceID]events.Seq   // the greatest number of a device
 	machines *lru[events.MachineID, *settled] // as the last message left them
-	tracks   *lru[string, *track]             // histories of the register's entries
+	tracks   *lru[projections.Key, *track]    // histories of the register's entries
 }
 
 func newEngine(m *model, log *slog.Logger) (*engine, error) {
@@ -54,7 +55,7 @@ func (e *engine) forget() {
 	e.memory = memory{
 		last:     map[events.DeviceID]events.Seq{},
 		machines: newLRU[events.MachineID, *settled](mostSettled),
-		tracks:   newLRU[string, *track](mostTracked),
+		tracks:   newLRU[projections.Key, *track](mostTracked),
 	}
 }
 

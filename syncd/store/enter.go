@@ -3,7 +3,6 @@ package store
 import (
 	"maps"
 	"slices"
-	"strings"
 
 	"ullage/events"
 	"ullage/projections"
@@ -13,7 +12,7 @@ import (
 type change struct {
 	*message
 	keys    map[string]*entering
-	entries []string // those of keys that are of entries of the register
+	entries []projections.Key // those of keys that are of entries of the register
 }
 
 // entering is what a message brings into one history.
@@ -67,8 +66,9 @@ func (e *engine) enter(msg *message) (*change, error) {
 			return nil, err
 		}
 	}
-	for key, in := range c.keys {
-		if !ofEntries(key) {
+	for name, in := range c.keys {
+		key := parseKey(name)
+		if !isEntry(key.Space) {
 			continue
 		}
 		c.entries = append(c.entries, key)
@@ -183,12 +183,9 @@ func (e *engine) join(msg *message, repeats map[int]bool) (map[string]map[uint64
 	var start []name
 	for i := range msg.arrivals {
 		a := &msg.arrivals[i]
-		if repeats[i] || !strings.HasPrefix(string(a.Record.Kind), "record.") {
-			continue
-		}
 		target, ok, err := events.CorrectionOf(&a.Record)
-		if err != nil || !ok {
-			continue // a correction that cannot be read corrects nothing; it is held
+		if repeats[i] || err != nil || !ok { // a correction that cannot be read corrects nothing; it is held
+			continue
 		}
 		if err := e.exec(`INSERT OR IGNORE INTO correction VALUES(?, ?, ?, ?)`, string(target.Device), int64(target.Seq), int64(a.push), a.place); err != nil {
 			return nil, err

@@ -28,12 +28,13 @@ func machineOf(key string) (events.MachineID, bool) {
 	return events.MachineID(id), ok
 }
 
-// ofEntries tells whether a history is of entries of the register that results can rest on.
-func ofEntries(key string) bool {
-	space, _, _ := strings.Cut(key, ":")
-	return isEntry(projections.Space(space))
+// parseKey is the inverse of projections.Key.String.
+func parseKey(key string) projections.Key {
+	space, name, _ := strings.Cut(key, ":")
+	return projections.Key{Space: projections.Space(space), Name: name}
 }
 
+// isEntry tells whether a history is of entries of the register that results can rest on.
 func isEntry(s projections.Space) bool {
 	switch s {
 	case projections.OfClass, projections.OfFluid, projections.OfPart, projections.OfItem, projections.OfInstrument:
@@ -42,13 +43,25 @@ func isEntry(s projections.Space) bool {
 	return false
 }
 
-// keysOf lists the histories that a record belongs to by what it says itself, none twice.
-func keysOf(a *projections.Arrival) []projections.Key {
-	var body events.Body
-	if a.Content != nil {
-		body = a.Content.Body
+// envelope is what a record says of whom it concerns, outside its body.
+type envelope struct {
+	site    events.SiteID
+	machine events.MachineID
+	visit   events.RecordID
+}
+
+// keys lists the histories that records of that envelope belong to.
+func (e envelope) keys() []projections.Key {
+	return projections.Touches(&events.Record{Site: e.site, Machine: e.machine, Visit: e.visit}, nil)
+}
+
+// bodyKeys lists the histories that a record belongs to by what its body says.
+func bodyKeys(a *projections.Arrival) []projections.Key {
+	if a.Content == nil {
+		return nil
 	}
-	keys := projections.Touches(&a.Record, body)
+	body := a.Content.Body
+	keys := projections.Touches(&events.Record{Kind: a.Record.Kind}, body)
 	if projections.IsRegister(a.Record.Kind) {
 		keys = append(keys, projections.Key{Space: ofRegister})
 	}
@@ -61,6 +74,11 @@ func keysOf(a *projections.Arrival) []projections.Key {
 		keys = appendInterest(keys, b.Device)
 	}
 	return keys
+}
+
+// keysOf lists the histories that a record belongs to by what it says itself.
+func keysOf(a *projections.Arrival) []projections.Key {
+	return append(envelope{a.Record.Site, a.Record.Machine, a.Record.Visit}.keys(), bodyKeys(a)...)
 }
 
 func appendInterest(keys []projections.Key, device events.DeviceID) []projections.Key {

@@ -88,19 +88,46 @@ type touch struct {
 	places []int // ascending
 }
 
-// sort finds the histories that the records belong to, ascending by key.
+// sort finds the histories that the records belong to, ascending by key. Records that follow each other mostly concern
+// the same machine, visit and site, whose histories are then at hand.
 func (m *message) sort() {
-	places := map[projections.Key][]int{}
+	found := map[projections.Key]*touch{}
+	of := func(k projections.Key) *touch {
+		t := found[k]
+		if t == nil {
+			t = &touch{key: k.String()}
+			found[k] = t
+		}
+		return t
+	}
+	var last envelope
+	var at []*touch
 	for i := range m.arrivals {
-		for _, k := range keysOf(&m.arrivals[i].Arrival) {
-			places[k] = append(places[k], i)
+		r := &m.arrivals[i].Record
+		if e := (envelope{r.Site, r.Machine, r.Visit}); i == 0 || e != last {
+			last, at = e, at[:0]
+			for _, k := range e.keys() {
+				at = append(at, of(k))
+			}
+		}
+		for _, t := range at {
+			t.add(i)
+		}
+		for _, k := range bodyKeys(&m.arrivals[i].Arrival) {
+			of(k).add(i)
 		}
 	}
-	m.touches = make([]touch, 0, len(places))
-	for k, list := range places {
-		m.touches = append(m.touches, touch{k.String(), list})
+	m.touches = make([]touch, 0, len(found))
+	for _, t := range found {
+		m.touches = append(m.touches, *t)
 	}
 	slices.SortFunc(m.touches, func(a, b touch) int { return strings.Compare(a.key, b.key) })
+}
+
+func (t *touch) add(place int) {
+	if n := len(t.places); n == 0 || t.places[n-1] != place {
+		t.places = append(t.places, place)
+	}
 }
 
 // appendPlaces writes ascending places as uvarint steps, each from the one before; its inverse is readPlaces.

@@ -20,34 +20,24 @@ import (
 // messages come one by one or in great transactions.
 func TestOrderOfArrival(t *testing.T) {
 	rapid.Check(t, func(rt *rapid.T) {
-		s := tell(rt, t)
-		stretches := receive(rt, s)
-		bounds := []projections.Bounds{projections.Now, {
-			AsOf:    events.MillisOf(began) + events.Millis(rapid.IntRange(0, 60).Draw(rt, "as of"))*60_000,
-			KnownAt: events.MillisOf(began) + events.Millis(rapid.IntRange(0, 6).Draw(rt, "known at"))*1_800_000,
-		}}
-		var want []string
-		for range 2 {
-			messages := arrive(rt, stretches)
-			for i, b := range bounds {
-				told := plain{arrivals(messages)}.asker().answers(b)
-				if len(want) == i {
-					want = append(want, told)
-				} else if told != want[i] {
-					rt.Fatal("the order matters to the projections: " + difference(told, want[i]))
-				}
-			}
-			dir := tempDir(rt)
-			m := deliver(rt, dir, messages)
-			for i, b := range bounds {
-				if got := m.asker(context.Background()).answers(b); got != want[i] {
-					rt.Errorf("%+v: %s", b, difference(got, want[i]))
-				}
-			}
-			wantRestatements(rt, m, restated(messages, washers))
-			if err := m.Close(); err != nil {
-				rt.Error(err)
-			}
+		stretches := receive(rt, tell(rt, t))
+		bounds := projections.Now
+		if rapid.Bool().Draw(rt, "bounded") {
+			bounds.AsOf = events.MillisOf(began) + events.Millis(rapid.IntRange(0, 60).Draw(rt, "as of"))*60_000
+			bounds.KnownAt = events.MillisOf(began) + events.Millis(rapid.IntRange(0, 6).Draw(rt, "known at"))*1_800_000
+		}
+		messages := arrive(rt, stretches)
+		want := plain{arrivals(messages)}.asker().answers(bounds)
+		if other := (plain{arrivals(arrive(rt, stretches))}).asker().answers(bounds); other != want {
+			rt.Fatal("the order matters to the projections: " + difference(other, want))
+		}
+		s := deliver(rt, tempDir(rt), messages)
+		if got := s.asker(context.Background()).answers(bounds); got != want {
+			rt.Error(difference(got, want))
+		}
+		wantRestatements(rt, s, restated(messages, washers))
+		if err := s.Close(); err != nil {
+			rt.Error(err)
 		}
 	})
 }

@@ -105,7 +105,7 @@ func (d *desk) pull(c *copied, room int) (came string, answers int) {
 		if size > room && len(a.Records) > 0 && !d.isOneMessage(a.Records) {
 			d.t.Errorf("%d bytes of several messages in an answer, at most %d are allowed", size, room)
 		}
-		c.stand = wire.PullRequest{Place: a.Place, Copies: merge(c.stand.Copies, a.Copies)}
+		c.stand = wire.PullRequest{Place: a.Place, Copies: mergeCopies(c.stand.Copies, a.Copies)}
 		if more = a.More; more && len(a.Records) == 0 {
 			d.t.Fatal("more, but nothing came")
 		}
@@ -117,7 +117,7 @@ func (d *desk) isOneMessage(records []wire.Pulled) bool {
 	return !slices.ContainsFunc(records, func(p wire.Pulled) bool { return p.Commit != records[0].Commit })
 }
 
-func merge(old, news []wire.Copy) []wire.Copy {
+func mergeCopies(old, news []wire.Copy) []wire.Copy {
 	for _, n := range news {
 		if i := slices.IndexFunc(old, func(o wire.Copy) bool { return o.Machine == n.Machine }); i >= 0 {
 			old[i] = n

@@ -11,7 +11,6 @@ import (
 
 	"ullage/events"
 	"ullage/projections"
-	"ullage/projections/list"
 )
 
 // Restatements are told message by message, as if each were a transaction of its own: whoever follows the stream and
@@ -22,10 +21,10 @@ import (
 type settling struct {
 	id  events.MachineID
 	key string
-	via map[string]bool // histories of entries that were touched, and that its results rest on
+	via map[projections.Key]bool // histories of entries that were touched, and that its results rest on
 
 	machine *settled
-	needs   []string // that are new
+	needs   []projections.Key // that are new
 	told    []told
 	err     error
 }
@@ -49,7 +48,7 @@ func (e *engine) settle(changes []*change) error {
 			return fmt.Errorf("machine %s: %w", w.id, w.err)
 		}
 		for _, key := range w.needs {
-			if err := e.exec(`INSERT OR IGNORE INTO rest VALUES(?, ?)`, key, string(w.id)); err != nil {
+			if err := e.exec(`INSERT OR IGNORE INTO rest VALUES(?, ?)`, key.String(), string(w.id)); err != nil {
 				return err
 			}
 		}
@@ -74,12 +73,12 @@ func (e *engine) concerned(changes []*change) ([]*settling, error) {
 	of := func(id events.MachineID) *settling {
 		w := work[id]
 		if w == nil {
-			w = &settling{id: id, key: machineKey(id), via: map[string]bool{}}
+			w = &settling{id: id, key: machineKey(id), via: map[projections.Key]bool{}}
 			work[id] = w
 		}
 		return w
 	}
-	asked := map[string]bool{}
+	asked := map[projections.Key]bool{}
 	for _, c := range changes {
 		for key := range c.keys {
 			if id, ok := machineOf(key); ok {
@@ -91,7 +90,7 @@ func (e *engine) concerned(changes []*change) ([]*settling, error) {
 				continue
 			}
 			asked[key] = true
-			resting, err := column[events.MachineID](&e.reader, `SELECT machine FROM rest WHERE key=?`, key)
+			resting, err := column[events.MachineID](&e.reader, `SELECT machine FROM rest WHERE key=?`, key.String())
 			if err != nil {
 				return nil, err
 			}
@@ -125,7 +124,7 @@ func (w *settling) through(e *engine, changes []*change) (err error) {
 		var touched []*entering
 		for _, key := range c.entries {
 			if w.via[key] || w.machine != nil && w.machine.needs[key] {
-				touched = append(touched, c.keys[key])
+				touched = append(touched, c.keys[key.String()])
 			}
 		}
 		if mine == nil && len(touched) == 0 {
@@ -146,14 +145,12 @@ func (w *settling) through(e *engine, changes []*change) (err error) {
 		if w.machine.isSettled() {
 			continue
 		}
-		before := w.machine.results
-		if err := w.machine.fold(e, c.place.Seq); err != nil {
+		changed, err := w.machine.fold(e, c.place)
+		if err != nil {
 			return err
 		}
-		for i, p := range list.All {
-			for _, r := range projections.Restate(p.Name, w.id, c.place.Hash, before[i], w.machine.results[i]) {
-				w.told = append(w.told, told{n, r})
-			}
+		for _, r := range changed {
+			w.told = append(w.told, told{n, r})
 		}
 	}
 	return nil

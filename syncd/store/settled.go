@@ -2,8 +2,10 @@ package store
 
 import (
 	"slices"
+	"strings"
 
 	"ullage/events"
+	"ullage/events/wire"
 	"ullage/projections"
 	"ullage/projections/list"
 	"ullage/projections/machine"
@@ -17,11 +19,12 @@ import (
 type settled struct {
 	id       events.MachineID
 	own      projections.Growing
-	needs    map[string]bool        // histories of entries that its results rest on, or did
-	register *projections.Register  // nil: to be made anew
-	results  [][]projections.Result // of each projection
-	folded   int                    // facts of which the results are
-	same     int                    // of those, the first ones that give what they gave then
+	needs    map[projections.Key]bool // histories of entries that its results rest on, or did
+	placed   []projections.Fact       // of the history: the entries on where machines stand
+	register *projections.Register    // nil: to be made anew
+	results  [][]projections.Result   // of each projection
+	folded   int                      // facts of which the results are
+	same     int                      // of those, the first ones that give what they gave then
 }
 
 // ofOneRecord names the projections whose results come each from one record by itself, with the register at its time.
@@ -31,7 +34,7 @@ var ofOneRecord = map[string]bool{machine.Projection.Name: true}
 
 // load folds a machine as the message upto has left it.
 func (e *engine) load(id events.MachineID, upto uint64) (*settled, error) {
-	s := &settled{id: id, needs: map[string]bool{}, results: make([][]projections.Result, len(list.All))}
+	s := &settled{id: id, needs: map[projections.Key]bool{}, results: make([][]projections.Result, len(list.All))}
 	e.db.Lock()
 	members, err := e.members(machineKey(id))
 	e.db.Unlock()
@@ -45,24 +48,39 @@ func (e *engine) load(id events.MachineID, upto uint64) (*settled, error) {
 		}
 	}
 	s.add(records)
-	return s, s.fold(e, upto)
+	_, err = s.fold(e, wire.Place{Seq: upto})
+	return s, err
 }
 
 // add takes in records, and returns which histories of entries are needed now that were not before.
-func (s *settled) add(records []*projections.Arrival) (needs []string) {
+func (s *settled) add(records []*projections.Arrival) (needs []projections.Key) {
 	from := s.own.Add(records...)
 	changed := s.own.History.Facts[from:]
 	for _, key := range projections.Needs(s.id, projections.History{Facts: changed}) {
-		if name := key.String(); isEntry(key.Space) && !s.needs[name] {
-			s.needs[name], s.register = true, nil
-			needs = append(needs, name)
+		if isEntry(key.Space) && !s.needs[key] {
+			s.needs[key], s.register = true, nil
+			needs = append(needs, key)
 		}
 	}
 	s.same = min(s.same, from)
-	if from < s.folded || slices.ContainsFunc(changed, func(f projections.Fact) bool { return placesMachine(f.Body) }) {
+	if from < s.folded || slices.ContainsFunc(changed, func(f projections.Fact) bool { return placesMachine(&f) }) {
+		s.placed = nil
+		for i := range s.own.History.Facts {
+			if placesMachine(&s.own.History.Facts[i]) {
+				s.placed = append(s.placed, s.own.History.Facts[i])
+			}
+		}
 		s.register, s.same = nil, 0 // an entry may be gone, or new: whoever finds none at a time takes the newest
 	}
 	return needs
+}
+
+func placesMachine(f *projections.Fact) bool {
+	switch f.Body.(type) {
+	case *events.MachineEntered, *events.MachineMoved, *events.MachineRetired:
+		return true
+	}
+	return false
 }
 
 // touched says that an entry of the register has changed that counts from a time on.
@@ -78,95 +96,60 @@ func (s *settled) isSettled() bool {
 	return s.same == s.folded && s.folded == len(s.own.History.Facts)
 }
 
-// fold makes the results as the message upto has left them.
-func (s *settled) fold(e *engine, upto uint64) error {
+// fold makes the results as a message has left them, and tells which earlier ones are others now.
+func (s *settled) fold(e *engine, by wire.Place) (all []projections.Restatement, err error) {
 	if s.register == nil {
-		var entries []projections.Arrival
-		for key := range s.needs {
-			t, err := e.track(key)
-			if err != nil {
-				return err
-			}
-			entries = t.appendTo(entries, upto)
+		if s.register, err = e.registerOf(s, by.Seq); err != nil {
+			return nil, err
 		}
-		s.register = registerOf(s.own.History.Facts, projections.Resolve(entries, projections.Now).Facts)
 	}
 	in := projections.Input{Machine: s.id, History: s.own.History, Register: s.register, Bounds: projections.Now}
-	results := make([][]projections.Result, len(list.All))
 	for i, p := range list.All {
-		switch {
-		case p.Results == nil:
-		case ofOneRecord[p.Name] && s.same == s.folded:
+		if p.Results == nil {
+			continue
+		}
+		before := s.results[i]
+		if ofOneRecord[p.Name] && s.same == s.folded {
 			behind := in
 			behind.History.Facts = in.History.Facts[s.same:]
-			results[i] = projections.SortResults(append(slices.Clone(s.results[i]), p.Results(behind)...))
-		default:
-			results[i] = p.Results(in)
+			after := p.Results(behind)
+			s.results[i], before = merge(before, after)
+			all = append(all, projections.Restate(p.Name, s.id, by.Hash, before, after)...)
+			continue
 		}
+		s.results[i] = p.Results(in)
+		all = append(all, projections.Restate(p.Name, s.id, by.Hash, before, s.results[i])...)
 	}
-	s.results, s.folded = results, len(in.History.Facts)
+	s.folded = len(in.History.Facts)
 	s.same = s.folded
-	return nil
+	return all, nil
 }
 
-// registerOf is the register that a machine's results rest on: what its own history says of where machines stand, and
-// the entries that it needs. A correction can bring a machine's entry among the latter, where it counts no more than
-// anywhere else.
-func registerOf(own, entries []projections.Fact) *projections.Register {
-	var all []projections.Fact
-	for i := range own {
-		if placesMachine(own[i].Body) {
-			all = append(all, own[i])
+// merge puts results among earlier ones, both ascending, and returns those whose places they take.
+func merge(old, news []projections.Result) (all, replaced []projections.Result) {
+	all = slices.Grow(old, len(news))
+	for _, r := range news {
+		at, there := slices.BinarySearchFunc(all, r, func(a, b projections.Result) int { return strings.Compare(a.What, b.What) })
+		if there {
+			replaced = append(replaced, all[at])
+			all[at] = r
+		} else {
+			all = slices.Insert(all, at, r)
 		}
 	}
-	for i := range entries {
-		if !placesMachine(entries[i].Body) {
-			all = append(all, entries[i])
+	return all, replaced
+}
+
+// registerOf is the register that a machine's results rest on as the message upto has left it: where machines stand by
+// its own history, and the entries that it needs.
+func (e *engine) registerOf(s *settled, upto uint64) (*projections.Register, error) {
+	all := slices.Clone(s.placed)
+	for key := range s.needs {
+		t, err := e.track(key)
+		if err != nil {
+			return nil, err
 		}
+		all = append(all, t.entries(upto)...)
 	}
-	return projections.NewRegister(projections.History{Facts: all})
-}
-
-func placesMachine(body events.Body) bool {
-	switch body.(type) {
-	case *events.MachineEntered, *events.MachineMoved, *events.MachineRetired:
-		return true
-	}
-	return false
-}
-
-// track is a history that is remembered by its members, in the order in which they came into it.
-type track struct{ members []member }
-
-func (t *track) add(since uint64, records []*projections.Arrival) {
-	for _, a := range records {
-		t.members = append(t.members, member{since, a})
-	}
-}
-
-// appendTo appends what had come in by the message upto.
-func (t *track) appendTo(all []projections.Arrival, upto uint64) []projections.Arrival {
-	for _, m := range t.members {
-		if m.since > upto {
-			break
-		}
-		all = append(all, *m.Arrival)
-	}
-	return all
-}
-
-// track loads a history of entries, or takes the remembered one.
-func (e *engine) track(key string) (*track, error) {
-	if t, ok := e.tracks.get(key); ok {
-		return t, nil
-	}
-	e.db.Lock()
-	defer e.db.Unlock()
-	members, err := e.members(key)
-	if err != nil {
-		return nil, err
-	}
-	t := &track{members}
-	e.tracks.put(key, t, len(members)+1)
-	return t, nil
+	return projections.NewRegister(projections.History{Facts: all}), nil
 }

@@ -162,6 +162,9 @@ func (s *Source) each(ctx context.Context, after, until uint64, office func(even
 			if !ok {
 				return r.err
 			}
+			if ctx.Err() != nil {
+				return ctx.Err() // what is read already can wait
+			}
 			if err := fn(r.batch(msg)); err != nil {
 				return err
 			}
