@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"runtime"
 	"sync"
 
 	"ullage/events"
@@ -20,6 +21,7 @@ type engine struct {
 	conn   *sql.Conn // the model's writing connection
 	ready  map[string]*sql.Stmt
 	seq    uint64     // of the last message that was entered
+	most   int        // machines that are settled side by side
 	db     sync.Mutex // held by those who read while machines are settled side by side
 	memory
 }
@@ -36,7 +38,7 @@ func newEngine(m *model, log *slog.Logger) (*engine, error) {
 	if err != nil {
 		return nil, fmt.Errorf("read model: %w", err)
 	}
-	e := &engine{log: log, conn: conn, ready: map[string]*sql.Stmt{}}
+	e := &engine{log: log, conn: conn, ready: map[string]*sql.Stmt{}, most: runtime.GOMAXPROCS(0)}
 	e.reader = reader{m: m, q: e, ctx: context.Background()}
 	e.forget()
 	return e, nil

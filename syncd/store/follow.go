@@ -68,6 +68,8 @@ func (s *Store) follow(ctx context.Context, src *Source, m *model) error {
 		return err
 	}
 	defer e.close()
+	// Whoever pushes has the other half of the machine: with all of it taken, every step of a push waits its turn.
+	e.most = max(1, e.most/2)
 	reading, cancel := context.WithCancel(ctx)
 	defer cancel()
 	defer context.AfterFunc(m.life, cancel)()

@@ -4,7 +4,6 @@ import (
 	"cmp"
 	"fmt"
 	"maps"
-	"runtime"
 	"slices"
 	"sync"
 	"sync/atomic"
@@ -103,10 +102,9 @@ func (e *engine) concerned(changes []*change) ([]*settling, error) {
 }
 
 func (e *engine) inParallel(work []*settling, changes []*change) {
-	workers := min(runtime.GOMAXPROCS(0), len(work))
 	var next atomic.Int64
 	var done sync.WaitGroup
-	for range workers {
+	for range min(e.most, len(work)) {
 		done.Go(func() {
 			for i := int(next.Add(1)) - 1; i < len(work); i = int(next.Add(1)) - 1 {
 				work[i].err = work[i].through(e, changes)
