@@ -53,24 +53,48 @@ func arrive(t *rapid.T, stretches []stretch) (all []sent) {
 			from = to
 		}
 	}
-	var past []stretch
+	var past, owed []stretch
 	add := func(x stretch, healed events.Millis) {
-		seq := uint64(len(all)) + 1
-		all = append(all, x.send(seq, healed))
+		all = append(all, x.send(uint64(len(all))+1, healed))
 		past = append(past, x)
 	}
-	for len(pads) > 0 {
-		if len(past) > 0 && rapid.IntRange(0, 5).Draw(t, "healed") == 0 {
-			x := rapid.SampledFrom(past).Draw(t, "range")
+	later := func() events.Millis { return events.Millis(rapid.IntRange(1, 9).Draw(t, "healed after")) * 3_600_000 }
+	again := func(from *[]stretch) {
+		i := rapid.IntRange(0, len(*from)-1).Draw(t, "range")
+		x := (*from)[i]
+		if from == &owed {
+			owed = slices.Delete(owed, i, i+1)
+		} else {
 			x.from = rapid.IntRange(x.from, x.to-1).Draw(t, "from")
-			add(x, events.Millis(rapid.IntRange(1, 9).Draw(t, "healed at"))*3_600_000)
+		}
+		add(x, later())
+	}
+	for len(pads) > 0 {
+		if len(past) > 0 && rapid.IntRange(0, 5).Draw(t, "again") == 0 {
+			again(&past)
+		}
+		if len(owed) > 0 && rapid.Bool().Draw(t, "receipt found") {
+			again(&owed)
 		}
 		i := rapid.IntRange(0, len(pads)-1).Draw(t, "device")
 		p := pads[i]
-		add(waiting[p][0], 0)
+		x := waiting[p][0]
+		switch rapid.IntRange(0, 9).Draw(t, "fate") {
+		case 0: // the first message is lost, and its range is healed
+			add(x, later())
+		case 1: // likewise, and the receipt is found only later
+			owed = append(owed, x)
+			x.received += later()
+			add(x, 0)
+		default:
+			add(x, 0)
+		}
 		if waiting[p] = waiting[p][1:]; len(waiting[p]) == 0 {
 			pads = slices.Delete(pads, i, i+1)
 		}
+	}
+	for len(owed) > 0 {
+		again(&owed)
 	}
 	return all
 }

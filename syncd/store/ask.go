@@ -3,6 +3,7 @@ package store
 import (
 	"context"
 	"database/sql"
+	"slices"
 
 	"ullage/events"
 	"ullage/projections"
@@ -65,7 +66,7 @@ func (s *Store) Vessels(ctx context.Context, b projections.Bounds) (h projection
 // histories, with the register.
 func (s *Store) Audit(ctx context.Context, q audit.Query, b projections.Bounds) (h projections.History, reg *projections.Register, err error) {
 	err = s.asking(ctx, func(r *reader) error {
-		arrivals, err := r.asked(q)
+		arrivals, err := r.asked(q, b)
 		if err != nil {
 			return err
 		}
@@ -77,14 +78,14 @@ func (s *Store) Audit(ctx context.Context, q audit.Query, b projections.Bounds) 
 }
 
 // asked gathers the histories that a question of the audit is answered from: the narrowest that is named.
-func (r *reader) asked(ask audit.Query) ([]projections.Arrival, error) {
+func (r *reader) asked(ask audit.Query, b projections.Bounds) ([]projections.Arrival, error) {
 	switch {
 	case ask.Machine != "":
 		all, err := r.some(machineKey(ask.Machine), "machine "+string(ask.Machine))
 		if err != nil {
 			return nil, err
 		}
-		for _, visit := range audit.Visits(projections.Resolve(all, projections.Now).All, ask.Machine) {
+		for _, visit := range audit.Visits(projections.Resolve(all, b).All, ask.Machine) {
 			more, err := r.history(visitKey(visit))
 			if err != nil {
 				return nil, err
@@ -100,7 +101,7 @@ func (r *reader) asked(ask audit.Query) ([]projections.Arrival, error) {
 		return r.ofDevice(ask.Device)
 	}
 	var all []projections.Arrival
-	err := r.everything(func(a *arrival) error {
+	err := r.everything(func(a *arrival, _ bool) error {
 		all = append(all, a.Arrival)
 		return nil
 	})
@@ -149,15 +150,20 @@ func (r *reader) appendGroup(all []projections.Arrival, from name, done map[name
 	return all, err
 }
 
-// Each hands every record of the model to fn, in the order of arrival, each once.
+// Each hands every record of the model to fn, in the order of arrival, each once, as it first arrived.
 func (s *Store) Each(ctx context.Context, fn func(*projections.Arrival) error) error {
 	return s.asking(ctx, func(r *reader) error {
-		return r.everything(func(a *arrival) error { return fn(&a.Arrival) })
+		return r.everything(func(a *arrival, again bool) error {
+			if again {
+				return nil
+			}
+			return fn(&a.Arrival)
+		})
 	})
 }
 
-// everything hands every record to fn, in the order of arrival, each once.
-func (r *reader) everything(fn func(*arrival) error) error {
+// everything hands every record to fn, in the order of arrival; again those that came with an earlier receipt.
+func (r *reader) everything(fn func(a *arrival, again bool) error) error {
 	pushes, err := column[uint64](r, `SELECT seq FROM push ORDER BY seq`)
 	if err != nil {
 		return err
@@ -173,17 +179,20 @@ func (r *reader) everything(fn func(*arrival) error) error {
 		}
 		for i := range arrivals {
 			a := &arrivals[i]
+			again := false
 			if n := (name{a.Record.Device, a.Record.Seq}); n.seq <= last[n.device] { // a healed range, or a fork
-				first, err := r.first(n, a.Hash)
+				same, err := r.named(n)
 				if err != nil {
 					return err
 				}
-				if first.push != a.push {
+				at := slices.IndexFunc(same, func(b *arrival) bool { return b.push == a.push })
+				if at < 0 {
 					continue
 				}
+				again = slices.ContainsFunc(same[:at], func(b *arrival) bool { return b.Hash == a.Hash })
 			}
 			last[a.Record.Device] = max(last[a.Record.Device], a.Record.Seq)
-			if err := fn(a); err != nil {
+			if err := fn(a, again); err != nil {
 				return err
 			}
 		}

@@ -87,22 +87,98 @@ func TestRegisterRestates(t *testing.T) {
 	d.enter()
 	o := atYard
 	o.visit = visit(1)
-	d.tell(d.one, 10, o, &events.ReadingTaken{Quantity: "volume", Value: ptr(100.0), U: ptr(1.0), Method: "meter", Moment: "arrival", Instrument: "dip-1"})
-	count := func() int {
+	told := 0
+	want := func(n int, why string) {
 		t.Helper()
 		all, err := d.s.Restatements(context.Background(), "")
 		if err != nil {
 			t.Fatal(err)
 		}
-		return len(all)
+		if len(all)-told != n {
+			t.Errorf("%s: %d restatements, want %d", why, len(all)-told, n)
+		}
+		told = len(all)
 	}
-	d.tell(d.two, 20, on{}, &events.InstrumentChecked{Instrument: "dip-1", Result: "pass"})
-	if n := count(); n != 0 {
-		t.Errorf("%d restatements by a check that came behind the reading", n)
+	metered := func(code events.Code) *events.ReadingTaken {
+		return &events.ReadingTaken{Quantity: "volume", Value: ptr(100.0), U: ptr(1.0), Method: "meter", Moment: "arrival", Instrument: code}
 	}
-	d.tell(d.two, 5, on{}, &events.InstrumentChecked{Instrument: "dip-1", Result: "pass"})
-	if n := count(); n != 1 {
-		t.Errorf("%d restatements by a check before the reading, which halves its uncertainty", n)
+	check := func(result events.Word) *events.InstrumentChecked {
+		return &events.InstrumentChecked{Instrument: "dip-1", Result: result}
+	}
+	d.tell(d.one, 10, o, metered("dip-1"))
+	d.tell(d.two, 20, on{}, check("pass"))
+	want(0, "a check behind the reading")
+	early := d.tell(d.two, 5, on{}, check("pass"))
+	want(1, "a check before the reading, which halves its uncertainty")
+	d.e.forget()
+	d.tell(d.two, 6, on{}, check("fail"))
+	want(1, "a failed one, and the machine is not remembered")
+	failed := d.two.written[len(d.two.written)-1]
+	d.e.forget()
+	d.tell(d.two, 30, on{}, &events.RecordAmended{Target: failed.Target(), Done: "2026-03-02T08:15:00Z", Why: events.Text{Plain: "later"}})
+	want(1, "the failed one is put behind the reading")
+	d.tell(d.two, 40, on{}, &events.RecordWithdrawn{Target: early.Target(), Why: events.Text{Plain: "never"}})
+	want(1, "the good one is withdrawn")
+
+	// What lies in the future counts from its receipt.
+	d.two.write(began.Add(99*time.Hour), on{}, check("pass"))
+	x := stretch{d.two, d.two.pushed, len(d.two.written), events.MillisOf(began) + 60_000}
+	d.two.pushed = x.to
+	m := x.send(uint64(len(d.messages)+1), 0)
+	d.messages = append(d.messages, m)
+	if err := d.e.apply([]*message{m.read(t)}); err != nil {
+		t.Fatal(err)
+	}
+	want(1, "a check that claims to be of next week, and was here before the reading")
+
+	// The need, and what touches it, in one transaction.
+	o.visit = visit(2)
+	d.one.write(began.Add(50*time.Minute), o, metered("dip-2"))
+	d.two.write(began.Add(49*time.Minute), on{}, &events.InstrumentChecked{Instrument: "dip-2", Result: "pass"})
+	var batch []*message
+	for n, p := range []*pad{d.one, d.two} {
+		x := stretch{p, p.pushed, len(p.written), events.MillisOf(began) + 9_000_000}
+		p.pushed = x.to
+		batch = append(batch, x.send(uint64(len(d.messages)+1+n), 0).read(t))
+	}
+	if err := d.e.apply(batch); err != nil {
+		t.Fatal(err)
+	}
+	want(2, "a check of what the message before has begun to need: the reading, and the span up to it")
+}
+
+// What is stored again changes nothing, and is one record still where its receipt is an earlier one.
+func TestRepeats(t *testing.T) {
+	d := newDesk(t)
+	d.enter()
+	d.grant(1, "tab-1", "yard")
+	wrong := d.tell(d.two, 2, atYard, dipped(100))
+	d.tell(d.two, 3, atYard, &events.RecordAmended{Target: wrong.Target(), By: "T9", Why: events.Text{Plain: "x"}})
+	d.tell(d.two, 4, atYard, dipped(101))
+	one := newCopied("tab-1")
+	d.wantPull(one, "office-1/1 office-1/2 office-1/3 tab-2/1 tab-2/2 tab-2/3")
+	for healed := range events.Millis(2) {
+		x := stretch{d.two, 0, 3, d.messages[len(d.messages)-1].brings[0].Received}
+		m := x.send(uint64(len(d.messages)+1), healed*1000)
+		d.messages = append(d.messages, m)
+		if err := d.e.apply([]*message{m.read(t)}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	a, err := d.s.Pull(context.Background(), "tab-1", one.stand)
+	if err != nil || len(a.Records) > 0 {
+		t.Errorf("%d records are sent again, %v", len(a.Records), err)
+	}
+	if raws, err := d.s.Corrections(context.Background(), wrong.Target()); err != nil || len(raws) != 1 {
+		t.Errorf("%d corrections, %v", len(raws), err)
+	}
+	early := stretch{d.two, 0, 3, d.messages[len(d.messages)-1].brings[0].Received - 60_000}.send(uint64(len(d.messages)+1), 1000)
+	if err := d.e.apply([]*message{early.read(t)}); err != nil {
+		t.Fatal(err)
+	}
+	n := 0
+	if err := d.s.Each(context.Background(), func(*projections.Arrival) error { n++; return nil }); err != nil || n != 4+3 {
+		t.Errorf("%d records, %v", n, err)
 	}
 }
 
@@ -121,16 +197,26 @@ func TestFailedTransaction(t *testing.T) {
 	if err := e.apply(batch(0, half)); err != nil {
 		t.Fatal(err)
 	}
-	bad := batch(half, len(messages))
-	bad = append(bad, bad[0]) // which is there by then
-	if err := e.apply(bad); err == nil {
-		t.Fatal("the same message went in twice")
+	failed := func(batch []*message) {
+		t.Helper()
+		if err := e.apply(batch); err == nil {
+			t.Fatal("it did not fail")
+		}
+		if got := s.Place(); got != messages[half-1].place {
+			t.Errorf("it stands at %v", got)
+		}
+		if _, ok := e.m.pushes.get(uint64(half + 1)); ok {
+			t.Error("it remembers a message that is not there")
+		}
 	}
-	if got := s.Place(); got != messages[half-1].place {
-		t.Errorf("it stands at %v", got)
+	rest := batch(half, len(messages))
+	failed(append(rest, rest[0])) // which is there by then
+	if err := e.exec(`CREATE TEMP TRIGGER full BEFORE INSERT ON meta BEGIN SELECT RAISE(ABORT, 'the disk is full'); END`); err != nil {
+		t.Fatal(err)
 	}
-	if _, ok := e.m.pushes.get(uint64(half + 1)); ok {
-		t.Error("it remembers a message that is not there")
+	failed(batch(half, len(messages))) // when all is done but for the place
+	if err := e.exec(`DROP TRIGGER full`); err != nil {
+		t.Fatal(err)
 	}
 	if err := e.apply(batch(half, len(messages))); err != nil {
 		t.Fatal(err)

@@ -103,6 +103,9 @@ func TestSwapUnderAQuestion(t *testing.T) {
 	}
 	n := 0
 	err := s.Each(soon(t), func(a *projections.Arrival) error {
+		if _, err := s.Record(soon(t), a.Target()); err != nil {
+			return err
+		}
 		if n++; n == 1 {
 			if err := s.Rebuild(soon(t), c.source, nil); err != nil {
 				return err
@@ -136,6 +139,8 @@ func TestRebuildWhileFollowing(t *testing.T) {
 	s := open(t, dir)
 	stop := following(t, s, c.source)
 	c.wait(s)
+	last := messages[len(messages)-1]
+	messages = messages[:len(messages)-1]
 	err := s.Rebuild(context.Background(), c.source, func(done, of uint64) {
 		if done == uint64(half) { // the present model goes on behind the end that the rebuild has seen
 			c.store(messages[half:]...)
@@ -148,6 +153,8 @@ func TestRebuildWhileFollowing(t *testing.T) {
 	if got := s.Place().Seq; got != uint64(len(messages)) {
 		t.Errorf("the new model stands at message %d of %d", got, len(messages))
 	}
+	c.store(last)
+	c.wait(s) // Follow has turned to the new one
 	stop()
 	shut(t, s)
 }
