@@ -73,7 +73,7 @@ func value(err error) error {
 		return bad("", "", "%v", err)
 	}
 	names := strings.Split(strings.TrimSuffix(err.Error(), ": "+form.Error()), ": ")
-	return bad(strings.Join(names[1:], "."), "", "out of range: the number of a record begins with 1, other whole numbers end with %d", math.MaxInt64)
+	return bad(strings.Join(names[1:], "."), "", "out of range: the number of a record begins with 1, other whole numbers end with %d", int64(math.MaxInt64))
 }
 
 // checkSize holds a record to the form of records and to their size, whatever its number and clock will be.

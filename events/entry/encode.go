@@ -189,7 +189,7 @@ func (e *encoder) value(f *events.Field, n *node) error {
 		case large == nil:
 			b = pack.AppendUint(b, u)
 		case errors.Is(err, strconv.ErrRange):
-			return bad("", n.text, "too large: a whole number goes up to %d", math.MaxInt64)
+			return bad("", n.text, "too large: a whole number goes up to %d", int64(math.MaxInt64))
 		default:
 			return bad("", n.text, "a whole number, without point or exponent, should stand here")
 		}
