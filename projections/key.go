@@ -202,8 +202,8 @@ func IsPlace(code events.Code) bool {
 // from or went to, and the register's entries on its class and fluids, its parts, and the instruments that were used.
 // h is the machine's history; keys ascend, none twice.
 //
-// So a record of the register makes those machines fold again that rest on a history it touches, and so does a flow
-// into a vessel that more than one machine used.
+// So a record of the register makes those machines settle again that rest on a history it touches. A flow into a vessel
+// that more than one machine used does not: settled results rest on no vessel, as Projection has it.
 func Needs(id events.MachineID, h History) []Key {
 	tanks := map[events.Code]bool{}
 	for i := range h.Facts {

@@ -12,6 +12,10 @@ import (
 type Projection struct {
 	Name    string
 	Version int // changes with what Results gives for the same input
+	// Results are the settled results, ascending by What. They rest on the machine's records, and on the register at the
+	// times of those (of where the machine stands, at any time); not on Vessels. So an entry of the register that counts
+	// from behind the last record, and what others pour into a pail, change none of them, and the read model does not
+	// fold again for it.
 	Results func(in Input) []Result
 }
 

@@ -1,6 +1,7 @@
 package store
 
 import (
+	"bytes"
 	"encoding/binary"
 	"errors"
 	"fmt"
@@ -34,6 +35,12 @@ type message struct {
 // than the commit record has in its place, has an empty envelope but for device and number: it is held, and only its
 // bytes can be shown.
 func readMessage(place wire.Place, data []byte, office func(events.DeviceID) bool) (*message, error) {
+	return readSome(place, data, office, nil)
+}
+
+// readSome reads a message, but of its records only those at the places that are wanted; nil wants all. Those that are
+// not read are zero.
+func readSome(place wire.Place, data []byte, office func(events.DeviceID) bool, wanted []int) (*message, error) {
 	commit, records, err := wire.DecodeStored(data)
 	if err != nil {
 		return nil, err
@@ -48,9 +55,18 @@ func readMessage(place wire.Place, data []byte, office func(events.DeviceID) boo
 	}
 	m := &message{place: place, data: data, commit: commit, arrivals: make([]arrival, len(records))}
 	byOffice := office(commit.Device)
-	contents := make([]projections.Content, len(records))
-	for i, raw := range records {
-		a := &m.arrivals[i]
+	if wanted == nil {
+		wanted = make([]int, len(records))
+		for i := range wanted {
+			wanted[i] = i
+		}
+	}
+	contents := make([]projections.Content, len(wanted))
+	for n, i := range wanted {
+		if i >= len(records) {
+			return nil, fmt.Errorf("there is no record %d in it", i)
+		}
+		raw, a := records[i], &m.arrivals[i]
 		seq := commit.Range.From + events.Seq(i)
 		a.push, a.place, a.raw = place.Seq, i, raw
 		a.Hash, a.Received, a.Stage, a.Office, a.Commit = events.HashRecord(raw), received, projections.Received, byOffice, place.Hash
@@ -62,13 +78,41 @@ func readMessage(place wire.Place, data []byte, office func(events.DeviceID) boo
 			a.Record, a.Held = events.Record{Device: commit.Device, Seq: seq, Body: raw}, err.Error()
 			continue
 		}
-		contents[i] = projections.Read(a.Record.Kind, a.Record.V, a.Record.Body)
-		a.Content = &contents[i]
+		contents[n] = projections.Read(a.Record.Kind, a.Record.V, a.Record.Body)
+		a.Content = &contents[n]
 	}
 	for _, h := range commit.Held {
 		m.arrivals[h.Seq-commit.Range.From].Held = h.Reason
 	}
 	return m, nil
+}
+
+// kept is a copy of a record for those who remember it. One that shared memory with its message would hold on to all of
+// the message, and a history of a thousand records can come from a thousand messages.
+func kept(a *projections.Arrival) *projections.Arrival {
+	k := &struct {
+		projections.Arrival
+		content projections.Content
+	}{Arrival: *a}
+	k.Record.Body = bytes.Clone(a.Record.Body)
+	switch {
+	case a.Content == nil:
+		return &k.Arrival
+	case a.Record.Kind == events.KindAmended: // its body has a part of the bytes
+		k.content = projections.Read(a.Record.Kind, a.Record.V, k.Record.Body)
+	default:
+		k.content = *a.Content
+	}
+	k.Content = &k.content
+	return &k.Arrival
+}
+
+func allKept(records []*projections.Arrival) []*projections.Arrival {
+	all := make([]*projections.Arrival, len(records))
+	for i, a := range records {
+		all[i] = kept(a)
+	}
+	return all
 }
 
 // times are the least and the greatest time in the ids of the records.

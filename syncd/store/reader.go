@@ -78,12 +78,45 @@ func (r *reader) each(query string, args []any, scan func(*sql.Rows) error) erro
 
 // push reads the records of one message. Nobody changes them.
 func (r *reader) push(seq uint64) ([]arrival, error) {
+	if a, ok := r.remembered(seq); ok {
+		return a, nil
+	}
+	m, err := r.message(seq, nil)
+	if err != nil {
+		return nil, err
+	}
+	r.m.pushes.put(seq, m.arrivals, len(m.arrivals))
+	return m.arrivals, nil
+}
+
+// few is how many records are read out of a message without the others. A history whose records are scattered over
+// many messages, a few in each, would else read and forget all of them, and so would the next.
+const few = 64
+
+// someOf reads a message for the records at some places; those at others may be zero.
+func (r *reader) someOf(seq uint64, places []int) ([]arrival, error) {
+	if len(places) > few {
+		return r.push(seq)
+	}
+	if a, ok := r.remembered(seq); ok {
+		return a, nil
+	}
+	m, err := r.message(seq, places)
+	if err != nil {
+		return nil, err
+	}
+	return m.arrivals, nil
+}
+
+func (r *reader) remembered(seq uint64) ([]arrival, bool) {
 	if a, ok := r.own[seq]; ok {
-		return a, nil
+		return a, true
 	}
-	if a, ok := r.m.pushes.get(seq); ok {
-		return a, nil
-	}
+	return r.m.pushes.get(seq)
+}
+
+// message reads a message from the table, of its records only those at the places that are wanted; nil wants all.
+func (r *reader) message(seq uint64, wanted []int) (*message, error) {
 	var hash, data []byte
 	err := r.each(`SELECT hash, data FROM push WHERE seq=?`, []any{int64(seq)}, func(rows *sql.Rows) error { return rows.Scan(&hash, &data) })
 	if err != nil {
@@ -93,12 +126,11 @@ func (r *reader) push(seq uint64) ([]arrival, error) {
 	if copy(place.Hash[:], hash) != len(place.Hash) {
 		return nil, fmt.Errorf("message %d is not in the read model", seq)
 	}
-	m, err := readMessage(place, data, r.m.office)
+	m, err := readSome(place, data, r.m.office, wanted)
 	if err != nil {
 		return nil, fmt.Errorf("message %d: %w", seq, err)
 	}
-	r.m.pushes.put(seq, m.arrivals, len(m.arrivals))
-	return m.arrivals, nil
+	return m, nil
 }
 
 // spot is where a record stands in the model, and since which message it belongs to a history.
@@ -146,19 +178,32 @@ type member struct {
 	*projections.Arrival
 }
 
-// members reads a history, in the order in which records came into it.
+// members reads a history, in the order in which records came into it. They are copies that can be remembered.
 func (r *reader) members(key string) ([]member, error) {
 	spots, err := r.spots(key, 0)
 	if err != nil {
 		return nil, err
 	}
-	all := make([]member, len(spots))
-	for i, s := range spots {
-		a, err := r.at(s)
+	all := make([]member, 0, len(spots))
+	var places []int
+	for len(spots) > 0 {
+		first, n := spots[0], 0
+		places = places[:0]
+		for n < len(spots) && spots[n].push == first.push && spots[n].since == first.since {
+			places = append(places, spots[n].place)
+			n++
+		}
+		records, err := r.someOf(first.push, places)
 		if err != nil {
 			return nil, fmt.Errorf("history %s: %w", key, err)
 		}
-		all[i] = member{s.since, &a.Arrival}
+		for _, place := range places {
+			if place >= len(records) {
+				return nil, fmt.Errorf("history %s: message %d has no record %d", key, first.push, place)
+			}
+			all = append(all, member{first.since, kept(&records[place].Arrival)})
+		}
+		spots = spots[n:]
 	}
 	return all, nil
 }

@@ -138,7 +138,7 @@ func (w *settling) through(e *engine, changes []*change) (err error) {
 			w.machine.touched(in.from)
 		}
 		if mine != nil {
-			w.needs = append(w.needs, w.machine.add(mine.records)...)
+			w.needs = append(w.needs, w.machine.add(allKept(mine.records))...)
 		}
 		if w.machine.isSettled() {
 			continue

@@ -36,7 +36,7 @@ func (t *track) add(since uint64, records []*projections.Arrival) {
 	t.mu.Lock()
 	defer t.mu.Unlock()
 	for _, a := range records {
-		t.members = append(t.members, member{since, a})
+		t.members = append(t.members, member{since, kept(a)})
 	}
 	t.facts = nil
 }
