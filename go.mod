@@ -15,6 +15,7 @@ require (
 	github.com/vmihailenco/msgpack/v5 v5.4.1
 	go.uber.org/goleak v1.3.0
 	golang.org/x/crypto v0.59.0
+	golang.org/x/mod v0.42.0
 	golang.org/x/sys v0.50.0
 	modernc.org/sqlite v1.62.0
 	pgregory.net/rapid v1.3.0

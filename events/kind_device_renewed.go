@@ -1,6 +1,7 @@
 package events
 
-// DeviceRenewed gives a device new keys in place of those it had for the same use.
+// DeviceRenewed gives a device new keys in place of those it had for the same use. The device records it itself, sealed
+// by the key that ends with it; from the next record on the new one seals.
 type DeviceRenewed struct {
 	Device DeviceID    `f:"device,need"`
 	Keys   []DeviceKey `f:"keys,need"`
@@ -9,6 +10,6 @@ type DeviceRenewed struct {
 	Why    Text        `f:"why"`
 }
 
-var _ = define[DeviceRenewed]("device.renewed", 1, officeOnly)
+var _ = define[DeviceRenewed]("device.renewed", 1, anyone)
 
 func (*DeviceRenewed) Kind() Kind { return "device.renewed" }

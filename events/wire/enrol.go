@@ -32,6 +32,7 @@ type EnrolAnswer struct {
 	NATS   string          `json:"nats"` // where it connects
 	JWT    string          `json:"jwt"`  // its user credential, without a seed
 	Gates  []EnrolGate     `json:"gates"`
+	Log    []byte          `json:"log"` // Ed25519 public key of the public log
 }
 
 // EnrolGate is a GateKey in JSON.

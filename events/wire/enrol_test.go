@@ -71,8 +71,8 @@ func TestEnrolJSON(t *testing.T) {
 	for want, v := range map[string]any{
 		`{"secret":"AAECAwQFBgcICQoLDA0ODw==","seal_key":"Aw==","conn_key":"UABC","software":"0.1.0"}`: wire.EnrolRequest{
 			Secret: []byte{0, 1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12, 13, 14, 15}, SealKey: []byte{3}, ConnKey: "UABC", Software: "0.1.0"},
-		`{"device":"tab-1","nats":"nats://127.0.0.1:4222","jwt":"a.b.c","gates":[{"gate":"gate-1","key":"Aw=="}]}`: wire.EnrolAnswer{
-			Device: "tab-1", NATS: "nats://127.0.0.1:4222", JWT: "a.b.c", Gates: []wire.EnrolGate{{Gate: "gate-1", Key: []byte{3}}}},
+		`{"device":"tab-1","nats":"nats://127.0.0.1:4222","jwt":"a.b.c","gates":[{"gate":"gate-1","key":"Aw=="}],"log":"BA=="}`: wire.EnrolAnswer{
+			Device: "tab-1", NATS: "nats://127.0.0.1:4222", JWT: "a.b.c", Gates: []wire.EnrolGate{{Gate: "gate-1", Key: []byte{3}}}, Log: []byte{4}},
 		`{"error":"why"}`: wire.EnrolRefusal{Error: "why"},
 	} {
 		if got, err := json.Marshal(v); err != nil || string(got) != want {

@@ -38,6 +38,8 @@ func FuzzPullAnswer(f *testing.F)  { fuzz(f, "pull-answer") }
 func FuzzPulled(f *testing.F)      { fuzz(f, "pulled") }
 func FuzzCommit(f *testing.F)      { fuzz(f, "commit", "commit-healed") }
 func FuzzStored(f *testing.F)      { fuzz(f, "stored") }
+func FuzzLog(f *testing.F)         { fuzz(f, "log") }
+func FuzzLogEntry(f *testing.F)    { fuzz(f, "log-entry") }
 
 // FuzzUnfold: what unfolds can be folded, and then unfolds to the same.
 func FuzzUnfold(f *testing.F) {

@@ -120,10 +120,22 @@ func goldenHealed() *wire.Commit {
 	return c
 }
 
+func goldenLog() *wire.LogMessage {
+	place, healed := goldenPlace(), goldenPlace()
+	healed.Seq++
+	return &wire.LogMessage{Origin: "log.example/ullage/1", Entries: []wire.LogEntry{
+		{
+			Place: place, Device: "tab-1", Received: 1772439000123, Size: 70_003, Root: sum("root"), News: 70_002,
+			Runs: []wire.LogRun{{First: 1, Leaves: []events.Hash{sum("a"), sum("b")}}, {First: 9, Leaves: []events.Hash{sum("c")}}},
+		},
+		{Place: healed, Device: "tab-2", Received: 1772439000999, Size: 70_003, Root: sum("root"), News: 70_002},
+	}}
+}
+
 const helloInbox = "inbox.tab-1.5f2a.1"
 
 func goldenHello() *wire.HelloRequest {
-	q := &wire.HelloRequest{Seq: 4, Link: chainOf(goldenRecords())[4], Clock: events.ClockOf(1772439000000, 3), Receipted: 3, Software: "0.1.0", LogSize: 4}
+	q := &wire.HelloRequest{Seq: 4, Link: chainOf(goldenRecords())[4], Clock: events.ClockOf(1772439000000, 3), Receipted: 3, Software: "0.1.0", Seen: seen}
 	q.Sign(deviceKey, "tab-1", helloInbox)
 	return q
 }
@@ -194,7 +206,7 @@ func messages() []message {
 		of("answer-refused", wire.Answer{Status: wire.Refused, At: 1 << 40, Reason: "seal at record 1099511627776: the seal does not hold"}, wire.Answer.Encode, wire.DecodeAnswer),
 		of("hello", goldenHello(), (*wire.HelloRequest).Encode, wire.DecodeHello),
 		of("hello-answer", &wire.HelloAnswer{
-			Seq: 4, Link: chainOf(records)[4], Now: 1772439000200, Checkpoint: seen, Proof: []events.Hash{sum("left"), sum("right")},
+			Seq: 4, Link: chainOf(records)[4], Now: 1772439000200, Checkpoint: seen, Proof: []events.Hash{sum("left"), sum("right")}, News: 69_990,
 			Want: []wire.Range{{From: 1, To: 1}, {From: 3, To: 300}}, Erased: []events.Digest{sum("picture")}, Gates: gates,
 		}, (*wire.HelloAnswer).Encode, wire.DecodeHelloAnswer),
 		of("hello-answer-first", &wire.HelloAnswer{Link: chainOf(nil)[0], Now: 1772439000200}, (*wire.HelloAnswer).Encode, wire.DecodeHelloAnswer),
@@ -223,6 +235,8 @@ func messages() []message {
 				c, records, err := wire.DecodeStored(b)
 				return storedMessage{c, records}, err
 			})),
+		of("log", goldenLog(), (*wire.LogMessage).Encode, wire.DecodeLog),
+		of("log-entry", goldenLog().Entries[0], func(e wire.LogEntry) []byte { return wire.AppendLogEntry(nil, e) }, wire.DecodeLogEntry),
 		squeezed(of("list-folded", records, func(records [][]byte) []byte { return wire.Squeeze(listOf(records)) }, expand)),
 		of("list-unfolded", listOf(records), func(list []byte) []byte { return list }, func(b []byte) ([]byte, error) {
 			_, err := wire.Pieces(b, wire.MaxRecords, events.MaxRecord)

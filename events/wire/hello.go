@@ -16,7 +16,7 @@ type HelloRequest struct {
 	Clock     events.Clock
 	Receipted events.Seq // last record of its last receipt
 	Software  string     // the device's version, in words
-	LogSize   uint64     // size of the public log that it has checked
+	Seen      string     // unsigned text of the newest checkpoint that it has checked; empty for none
 	Signature []byte     // over device, seq, link, clock and the inbox that it asks the answer to
 }
 
@@ -51,7 +51,7 @@ func (q *HelloRequest) Encode() []byte {
 	b = pack.AppendUint(b, uint64(q.Clock))
 	b = pack.AppendUint(b, uint64(q.Receipted))
 	b = pack.AppendString(b, q.Software)
-	b = pack.AppendUint(b, q.LogSize)
+	b = pack.AppendString(b, q.Seen)
 	return pack.AppendBin(b, q.Signature)
 }
 
@@ -63,7 +63,7 @@ func DecodeHello(b []byte) (*HelloRequest, error) {
 	}
 	q := &HelloRequest{
 		Seq: events.Seq(in.Uint()), Link: hash(in), Clock: events.Clock(in.Uint()), Receipted: events.Seq(in.Uint()),
-		Software: text(in, events.MaxIdentifier), LogSize: in.Uint(), Signature: bytes.Clone(fixed(in, ed25519.SignatureSize)),
+		Software: text(in, events.MaxIdentifier), Seen: text(in, MaxSeen), Signature: bytes.Clone(fixed(in, ed25519.SignatureSize)),
 	}
 	return whole("hello", in, q)
 }
@@ -80,7 +80,8 @@ type HelloAnswer struct {
 	Link       events.Hash
 	Now        events.Millis // the centre's clock
 	Checkpoint string        // newest checkpoint of the public log; empty for none
-	Proof      []events.Hash // that it extends the one of the device's LogSize
+	Proof      []events.Hash // that it extends the one that the device has seen
+	News       uint64        // size of the log up to its last record that is more than a device's word on clock and log
 	Want       []Range       // records to send again
 	Erased     []events.Digest
 	Gates      []GateKey
@@ -88,13 +89,14 @@ type HelloAnswer struct {
 
 // Encode writes a; its inverse is DecodeHelloAnswer.
 func (a *HelloAnswer) Encode() []byte {
-	b := pack.AppendArray(make([]byte, 0, 256), 9)
+	b := pack.AppendArray(make([]byte, 0, 256), 10)
 	b = pack.AppendUint(b, Version)
 	b = pack.AppendUint(b, uint64(a.Seq))
 	b = appendHash(b, a.Link)
 	b = pack.AppendInt(b, int64(a.Now))
 	b = pack.AppendString(b, a.Checkpoint)
 	b = appendHashes(b, a.Proof)
+	b = pack.AppendUint(b, a.News)
 	b = pack.AppendArray(b, len(a.Want))
 	for _, r := range a.Want {
 		b = appendRange(pack.AppendArray(b, 2), r)
@@ -105,11 +107,11 @@ func (a *HelloAnswer) Encode() []byte {
 
 // DecodeHelloAnswer reads the body of an answer to a hello.
 func DecodeHelloAnswer(b []byte) (*HelloAnswer, error) {
-	in, err := open(b, MaxFrame, 9)
+	in, err := open(b, MaxFrame, 10)
 	if err != nil {
 		return nil, err
 	}
-	a := &HelloAnswer{Seq: events.Seq(in.Uint()), Link: hash(in), Now: millis(in), Checkpoint: text(in, MaxSeen), Proof: each(in, maxList, hash)}
+	a := &HelloAnswer{Seq: events.Seq(in.Uint()), Link: hash(in), Now: millis(in), Checkpoint: text(in, MaxSeen), Proof: each(in, maxList, hash), News: in.Uint()}
 	a.Want = each(in, MaxRanges, func(in *pack.Reader) Range {
 		fields(in, 2)
 		return readRange(in)

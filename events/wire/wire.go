@@ -125,8 +125,15 @@ type Stream struct {
 // The streams of this version.
 var (
 	Records = Stream{Name: "RECORDS", Subjects: []string{"push.*"}, MaxMsgSize: MaxMessage, DenyDelete: true, DenyPurge: true}
+	Log     = Stream{Name: "LOG", Subjects: []string{LogSubject}, MaxMsgSize: MaxMessage, DenyDelete: true, DenyPurge: true}
 	Aside   = Stream{Name: "ASIDE", Subjects: []string{"aside.*"}, MaxMsgSize: MaxMessage, DenyDelete: true, DenyPurge: true}
 )
+
+// AsideSubject is where what a device may not write any more is kept.
+func AsideSubject(device events.DeviceID) string { return "aside." + string(device) }
+
+// LogSubject is where the public log is kept.
+const LogSubject = "log"
 
 // Place is a place in RECORDS: a sequence alone may be given out again after damage, so what stands there and which
 // stream it is go with it.
