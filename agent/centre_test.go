@@ -40,6 +40,7 @@ type centre struct {
 	enrols  int
 	lose    int // enrolment answers that are lost from now on
 	problem string
+	log     *centreLog // nil: it has none
 }
 
 // copied is what the centre has of a device.
@@ -49,6 +50,7 @@ type copied struct {
 	link    events.Hash
 	records [][]byte
 	seals   int
+	seen    []string // what the seals say that the device has seen
 	pushes  int
 	revoked bool
 }
@@ -140,6 +142,7 @@ func (c *centre) enrol(w http.ResponseWriter, r *http.Request) {
 	json.NewEncoder(w).Encode(wire.EnrolAnswer{
 		Device: device, NATS: c.nats.ClientURL(), JWT: "a.b.c",
 		Gates: []wire.EnrolGate{{Gate: c.gate, Key: c.key.Public().(ed25519.PublicKey)}},
+		Log:   c.log.public(),
 	})
 }
 
@@ -216,6 +219,7 @@ func (c *centre) answer(d events.DeviceID, verb wire.Verb, m *nats.Msg, what fau
 			return c.bad("hello: %v", err)
 		}
 		body := wire.HelloAnswer{Seq: k.seq(), Link: k.link, Now: c.clock(), Gates: gates}
+		c.log.greet(q, &body)
 		a := wire.Answer{Status: wire.OK, Body: body.Encode()}
 		switch {
 		case q.Seq < k.seq():
@@ -238,6 +242,7 @@ func (c *centre) answer(d events.DeviceID, verb wire.Verb, m *nats.Msg, what fau
 		if err := k.store(d, q); err != nil {
 			return c.bad("push of %d: %v", q.First, err)
 		}
+		c.log.add(k.records[q.First-1:])
 		return wire.Answer{Status: wire.OK, Body: c.receipt(d, k, what)}
 	case wire.Back:
 		q, err := wire.DecodeBack(m.Data)
@@ -270,7 +275,7 @@ func (c *centre) bad(format string, a ...any) wire.Answer {
 func (c *centre) receipt(d events.DeviceID, k *copied, what fault) []byte {
 	a := wire.PushAnswer{Seq: k.seq(), Link: k.link}
 	if k.seq() > 0 {
-		r := wire.Receipt{Device: d, First: 1, Last: k.seq(), Link: k.link, Received: c.clock(), Place: wire.Place{Seq: uint64(k.pushes), Created: 1}}
+		r := wire.Receipt{Device: d, First: 1, Last: k.seq(), Link: k.link, Received: c.clock(), Place: wire.Place{Seq: uint64(k.pushes), Created: 1}, Checkpoint: c.log.receipted()}
 		gate := c.gate
 		if what == stranger {
 			gate = "gate-9"
@@ -307,6 +312,7 @@ func (k *copied) store(d events.DeviceID, q wire.PushRequest) error {
 			if err := events.VerifySeal(k.seal, d, link, seals[0]); err != nil {
 				return err
 			}
+			k.seen = append(k.seen, seals[0].Seen)
 			seals = seals[1:]
 			k.seals++
 		}

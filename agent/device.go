@@ -31,11 +31,13 @@ type Device struct {
 	copies   *copies
 	own      *ownView
 	memory   *memory
+	guard    *guard
 	writer   *entry.Writer
 	loop     *loop
 
 	// Of the loop.
-	gates gateKeys
+	gates  gateKeys
+	silent bool // it writes no records of its own
 
 	heldMu sync.Mutex // guards held
 	held   *heldView  // nil until it is asked for, and after a pull
@@ -101,6 +103,9 @@ func open(dir string, cfg Config) (_ *Device, err error) {
 		return nil, err
 	}
 	d.memory = openMemory(d.home.memory())
+	if d.guard, err = openGuard(d.home.log()); err != nil {
+		return nil, err
+	}
 	d.own = newOwnView(d.journal)
 	d.loop = newLoop(d)
 	d.writer = d.newWriter()
@@ -129,7 +134,7 @@ func (d *Device) newWriter() *entry.Writer {
 		Device: d.id.Device, Now: d.cfg.millis, Zone: d.cfg.zone, Random: d.cfg.Random,
 		Journal: b, Lookup: b, Evidence: d.evidence,
 		Seal: func(seq events.Seq, link events.Hash) events.Seal {
-			return events.SignSeal(d.keys.seal, d.id.Device, seq, link, "")
+			return events.SignSeal(d.keys.seal, d.id.Device, seq, link, d.guard.seen())
 		},
 		Judge: j.record, Begin: j.begin,
 	}
@@ -252,6 +257,13 @@ func (d *Device) Sync(ctx context.Context, tell func(Status)) (notice, err error
 	defer running.Wait()
 	defer cancel()
 	return d.loop.watch(ctx, d.telling(tell))
+}
+
+// Fetch is Sync for a device that was enrolled just now: it fetches what the centre has for it, and writes nothing.
+func (d *Device) Fetch(ctx context.Context) (notice, err error) {
+	d.silent = true
+	defer func() { d.silent = false }()
+	return d.Sync(ctx, nil)
 }
 
 // telling makes a call with the status of a call without.

@@ -9,6 +9,7 @@
 //	evidence/       encrypted pieces (package evidence)
 //	pulled/         copies of others' records; may be deleted at any time and is fetched again
 //	gates.json      the keys by which the centre's gates sign receipts
+//	log.json        the newest checkpoint of the centre's public log that was checked, and what did not go together with it
 //	sync.json       how the last conversation with the centre went; may be deleted at any time
 //	agent.json      address and token of the process that runs, while one runs
 //
@@ -25,8 +26,11 @@
 // failed; it is sent again, and the centre answers by its cursor. Nothing is counted as received but by a receipt whose
 // signature holds and whose link is the one of the device's own chain.
 //
+// At each hello the device holds the newest checkpoint of the centre's public log to the one that it checked before
+// (guard.go). One that does not go on from it is kept, with both notes, and told for ever; it stops nothing.
+//
 // There is one place that decides when to try again (loop.go) and one that says why something waits (why.go).
 //
-// What it does not do yet: send evidence, check the public log, send ranges again that the centre wants back, enrol
+// What it does not do yet: send evidence, send ranges again that the centre wants back, enrol
 // over anything but loopback.
 package agent

@@ -77,6 +77,9 @@ func (h home) settle(k keys, answer *wire.EnrolAnswer) error {
 	if err := h.writeGates(gates); err != nil {
 		return err
 	}
+	if err := writeJSON(h.log(), guarded{Key: answer.Log}); err != nil {
+		return err
+	}
 	if err := h.makeJournal(k, answer.Device); err != nil {
 		return err
 	}
@@ -183,6 +186,9 @@ func checkAnswer(a *wire.EnrolAnswer) error {
 	}
 	if a.JWT == "" {
 		return errors.New("the centre's answer has no credential")
+	}
+	if n := len(a.Log); n != 0 && n != ed25519.PublicKeySize {
+		return fmt.Errorf("the centre's answer: the key of its log has %d bytes, not %d", n, ed25519.PublicKeySize)
 	}
 	for _, g := range a.Gates {
 		if err := events.CheckIdentifier(string(g.Gate)); err != nil {

@@ -24,6 +24,7 @@ func (h home) path(name string) string { return filepath.Join(string(h), name) }
 func (h home) device() string   { return h.path("device.json") }
 func (h home) gates() string    { return h.path("gates.json") }
 func (h home) memory() string   { return h.path("sync.json") }
+func (h home) log() string      { return h.path("log.json") }
 func (h home) address() string  { return h.path("agent.json") }
 func (h home) journal() string  { return h.path("journal") }
 func (h home) evidence() string { return h.path("evidence") }

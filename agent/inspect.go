@@ -2,6 +2,7 @@ package agent
 
 import (
 	"context"
+	"crypto/ed25519"
 	"errors"
 	"fmt"
 	"io"
@@ -9,6 +10,7 @@ import (
 	"ullage/agent/evidence"
 	"ullage/agent/journal"
 	"ullage/events"
+	"ullage/events/checkpoint"
 	"ullage/events/entry"
 	"ullage/events/wire"
 )
@@ -34,6 +36,7 @@ type Problem struct {
 const (
 	doSync     = "run: ullage-agent sync. What the centre has received it gives back; keep the folder as it is until then"
 	doOffice   = "keep the folder as it is and tell the office: what the centre holds of this device may differ"
+	doTell     = "go on working. Keep the folder as it is, and show log.json to somebody whom you trust outside of the office's systems: it proves what the centre showed"
 	doKeys     = "put the folder keys back from where it was; without it nothing new can be sealed"
 	doEvidence = "look for the file in a backup of this folder; the record stands, but what it points at cannot be shown"
 )
@@ -55,6 +58,17 @@ func Check(ctx context.Context, dir string) (CheckReport, error) {
 		wrong(doKeys, "the device's keys cannot be read: %v", err)
 	} else if !k.sealPublic().Equal(id.sealKey()) {
 		wrong(doKeys, "the sealing key is not the one that was enrolled")
+	}
+	g, err := openGuard(h.log())
+	if err != nil {
+		return CheckReport{}, err
+	}
+	log := g.get()
+	for _, a := range log.alarms() {
+		wrong(doTell, "%s", a)
+	}
+	for _, e := range log.Epochs {
+		report.Notes = append(report.Notes, fmt.Sprintf("the centre began its log anew (seen on %s by this device's clock); all that this device had checked is in it still", e.At.In(0).Format("2006-01-02 15:04 UTC")))
 	}
 	gates, err := h.readGates()
 	if err != nil {
@@ -98,7 +112,7 @@ func Check(ctx context.Context, dir string) (CheckReport, error) {
 	}
 	defer r.Close()
 	err = r.Receipts(func(_ events.Seq, payload []byte) error {
-		if err := checkReceipt(r, id, gates, payload); err != nil {
+		if err := checkReceipt(r, id, gates, log.Key, payload); err != nil {
 			wrong(doOffice, "a receipt: %v", err)
 		}
 		return ctx.Err()
@@ -124,7 +138,7 @@ func checkSeal(id identity, payload []byte, seq events.Seq, link events.Hash) er
 	return events.VerifySeal(id.sealKey(), id.Device, link, s)
 }
 
-func checkReceipt(r *journal.Reader, id identity, gates gateKeys, payload []byte) error {
+func checkReceipt(r *journal.Reader, id identity, gates gateKeys, log ed25519.PublicKey, payload []byte) error {
 	got, err := wire.DecodeReceipt(payload)
 	if err != nil {
 		return err
@@ -144,6 +158,12 @@ func checkReceipt(r *journal.Reader, id identity, gates gateKeys, payload []byte
 		return fmt.Errorf("%s: the gate's key is not known here", what)
 	}
 	if err := got.Verify(key); err != nil {
+		return fmt.Errorf("%s: %w", what, err)
+	}
+	if got.Checkpoint == "" || len(log) == 0 {
+		return nil
+	}
+	if _, err := checkpoint.Open(got.Checkpoint, log); err != nil {
 		return fmt.Errorf("%s: %w", what, err)
 	}
 	return nil

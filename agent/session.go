@@ -128,7 +128,7 @@ func (s *session) hello(ctx context.Context) (events.Seq, error) {
 		if head = s.journal.Head(); reply != asked { // of several tries the first: then the answer cannot have come sooner than it is taken for
 			asked, sent, at = reply, time.Now(), s.cfg.millis()
 		}
-		q := wire.HelloRequest{Seq: head.Seq, Link: head.Link, Clock: head.Clock, Receipted: received, Software: s.cfg.Software}
+		q := wire.HelloRequest{Seq: head.Seq, Link: head.Link, Clock: head.Clock, Receipted: received, Software: s.cfg.Software, Seen: s.guard.seen()}
 		q.Sign(s.keys.seal, s.id.Device, reply)
 		return q.Encode()
 	})
@@ -165,9 +165,37 @@ func (s *session) hello(ctx context.Context) (events.Seq, error) {
 	if err := s.agrees(h.Seq, h.Link); err != nil {
 		return 0, err
 	}
+	if err := s.checkLog(h); err != nil {
+		return 0, err
+	}
 	// Half of the round trip is the error of this.
 	offset := h.Now - at - events.Millis(took.Milliseconds()/2)
 	return h.Seq, s.clockChecked(int64(offset), took.Milliseconds())
+}
+
+// checkLog holds the centre's newest checkpoint to the one that this device has checked before, and writes down that it
+// has checked a new one. Where the log has grown by nothing but such words of devices, that is not worth another.
+func (s *session) checkLog(h *wire.HelloAnswer) error {
+	before := len(s.guard.get().Conflicts)
+	if err := s.guard.shown(h, s.cfg.millis()); err != nil {
+		return err
+	}
+	known := s.guard.get()
+	if n := len(known.Conflicts); n > before {
+		s.cfg.Log.Error("the centre's log does not go together with what this device has checked", "why", known.Conflicts[n-1].Why)
+	}
+	c, err := known.checked()
+	if err != nil || s.silent || c.IsZero() || h.News <= known.Written {
+		return err
+	}
+	line := fmt.Sprintf(`{"kind":"checkpoint.seen","body":{"origin":%q,"size":%d,"root":"%s"}}`, c.Origin, c.Size, c.Root)
+	if err := s.recordOwn(line); errors.Is(err, journal.ErrFull) {
+		s.cfg.Log.Warn("the disk is full: which checkpoint was checked was not written down", "size", c.Size)
+		return nil // what waits can go all the same
+	} else if err != nil {
+		return fmt.Errorf("write down which checkpoint was checked: %w", err)
+	}
+	return s.guard.change(func(k *guarded) { k.Written = c.Size })
 }
 
 // learn takes up keys of gates.
@@ -205,7 +233,7 @@ const clockSlack = int64(time.Second / time.Millisecond)
 // the last one, as far as the round trip lets it be known.
 func (s *session) clockChecked(offset, roundTrip int64) error {
 	moved := offset - s.memory.get().OffsetMs
-	if max(moved, -moved)-roundTrip/2 <= clockSlack {
+	if s.silent || max(moved, -moved)-roundTrip/2 <= clockSlack {
 		return nil
 	}
 	line := fmt.Sprintf(`{"kind":"clock.checked","body":{"offset_ms":%d,"round_trip_ms":%d}}`, offset, roundTrip)

@@ -6,6 +6,8 @@ import (
 
 	"ullage/agent/journal"
 	"ullage/events"
+	"ullage/events/checkpoint"
+	"ullage/events/wire"
 )
 
 // Status is how a device stands. In JSON it is what the command prints; what does not apply is null.
@@ -18,7 +20,9 @@ type Status struct {
 	Since    *string         `json:"since"` // when the first of them was written
 	LastSync *string         `json:"last_sync"`
 	Head     StatusHead      `json:"head"`
-	Alarms   []string        `json:"alarms"` // what somebody has to act on
+	Receipt  *StatusReceipt  `json:"receipt"` // the newest; null for none
+	Log      *StatusLog      `json:"log"`     // the newest checkpoint of the centre's log that the device has checked; null for none
+	Alarms   []string        `json:"alarms"`  // what somebody has to act on
 
 	since waitingSince
 }
@@ -27,6 +31,31 @@ type Status struct {
 type StatusHead struct {
 	Seq  events.Seq `json:"seq"`
 	Link string     `json:"link"`
+}
+
+// StatusReceipt is a receipt: the gate's promise that the records up to Last are on the centre's disk, at that place.
+type StatusReceipt struct {
+	Last       events.Seq      `json:"last"`
+	Received   string          `json:"received"` // by the gate's clock, in UTC
+	Gate       events.DeviceID `json:"gate"`
+	Message    uint64          `json:"message"`    // its number at the centre
+	Hash       string          `json:"hash"`       // SHA-256 of the message
+	Checkpoint *StatusLog      `json:"checkpoint"` // of the centre's log then; null for none
+}
+
+// StatusLog is a checkpoint of the centre's log.
+type StatusLog struct {
+	Origin string `json:"origin"`
+	Size   uint64 `json:"size"`
+	Root   string `json:"root"`
+}
+
+func statusLog(text string) *StatusLog {
+	c, err := checkpoint.Parse(text)
+	if err != nil {
+		return nil
+	}
+	return &StatusLog{c.Origin, c.Size, c.Root.String()}
 }
 
 type waitingSince struct {
@@ -43,7 +72,9 @@ type readable interface {
 }
 
 // Status tells how the device stands.
-func (d *Device) Status() (Status, error) { return statusOf(d.id.Device, d.journal, d.memory.get()) }
+func (d *Device) Status() (Status, error) {
+	return statusOf(d.id.Device, d.journal, d.memory.get(), d.guard.get())
+}
 
 // Look is Status without the lock, as it stands on the disk. The error wraps ErrNotEnrolled where no device lives
 // there.
@@ -58,10 +89,14 @@ func Look(dir string) (Status, error) {
 		return Status{}, err
 	}
 	defer r.Close()
-	return statusOf(id.Device, r, openMemory(h.memory()).get())
+	g, err := openGuard(h.log())
+	if err != nil {
+		return Status{}, err
+	}
+	return statusOf(id.Device, r, openMemory(h.memory()).get(), g.get())
 }
 
-func statusOf(device events.DeviceID, j readable, m remembered) (Status, error) {
+func statusOf(device events.DeviceID, j readable, m remembered, g guarded) (Status, error) {
 	// The head first: a receipt that comes in between is for no more than what is there.
 	head := j.Head()
 	w, err := waitingIn(j)
@@ -69,7 +104,13 @@ func statusOf(device events.DeviceID, j readable, m remembered) (Status, error) 
 		return Status{}, err
 	}
 	s := Status{Device: device, Records: uint64(head.Seq), Head: StatusHead{head.Seq, head.Link.String()}, Alarms: []string{}}
-	s.Alarms = append(s.Alarms, m.Alarms...)
+	s.Alarms = append(append(s.Alarms, m.Alarms...), g.alarms()...)
+	if s.Receipt, err = newestReceipt(j); err != nil {
+		return Status{}, err
+	}
+	if g.Checked != "" {
+		s.Log = statusLog(checkpoint.Text(g.Checked))
+	}
 	if w != nil {
 		s.Waiting = min(w.Records, s.Records)
 		reason := m.Why
@@ -93,6 +134,22 @@ func statusOf(device events.DeviceID, j readable, m remembered) (Status, error) 
 	}
 	for _, g := range gaps {
 		s.Alarms = append(s.Alarms, fmt.Sprintf("%s of this device are damaged on its disk; the next sync fetches them back from the centre if they were received", g))
+	}
+	return s, nil
+}
+
+func newestReceipt(j readable) (*StatusReceipt, error) {
+	payload, ok := j.LastReceipt()
+	if !ok {
+		return nil, nil
+	}
+	r, err := wire.DecodeReceipt(payload)
+	if err != nil {
+		return nil, fmt.Errorf("the last receipt in the journal: %w", err)
+	}
+	s := &StatusReceipt{Last: r.Last, Received: r.Received.Format(0), Gate: r.Gate, Message: r.Place.Seq, Hash: r.Place.Hash.String()}
+	if r.Checkpoint != "" {
+		s.Checkpoint = statusLog(checkpoint.Text(r.Checkpoint))
 	}
 	return s, nil
 }

@@ -132,6 +132,9 @@ func (s *session) receive(body []byte) (events.Seq, []byte, error) {
 	if err := r.Verify(key); err != nil {
 		return 0, nil, &Stop{StopGate, fmt.Sprintf("the signature of a receipt by gate %s does not hold; it was not taken", r.Gate)}
 	}
+	if err := s.guard.receipted(r.Checkpoint, s.cfg.millis()); err != nil {
+		return 0, nil, err
+	}
 	received, err := s.received()
 	if err != nil || r.Last <= received {
 		return a.Seq, nil, err
@@ -246,7 +249,7 @@ func (s *session) sealed(kept [][]byte, last events.Seq, link events.Hash) ([]ev
 		}
 	}
 	if n := len(seals); n == 0 || seals[n-1].Seq != last {
-		seals = append(seals, events.SignSeal(s.keys.seal, s.id.Device, last, link, ""))
+		seals = append(seals, events.SignSeal(s.keys.seal, s.id.Device, last, link, s.guard.seen()))
 	}
 	return seals, nil
 }

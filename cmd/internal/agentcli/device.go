@@ -65,7 +65,7 @@ func (c *cli) firstSync(ctx context.Context) error {
 		return err
 	}
 	defer d.Close()
-	notice, err := d.Sync(ctx, nil)
+	notice, err := d.Fetch(ctx)
 	return errors.Join(notice, err)
 }
 

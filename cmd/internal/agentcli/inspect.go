@@ -30,6 +30,12 @@ func (c *cli) status() *cobra.Command {
 		} else {
 			fmt.Fprintln(c.stdout, "last sync  never")
 		}
+		if r := s.Receipt; r != nil {
+			fmt.Fprintf(c.stdout, "receipt    by %s: up to record %d, received %s, message %d\n", r.Gate, r.Last, moment(r.Received), r.Message)
+		}
+		if l := s.Log; l != nil {
+			fmt.Fprintf(c.stdout, "log        checked up to %d (%s)\n", l.Size, l.Origin)
+		}
 		for _, a := range s.Alarms {
 			fmt.Fprintf(c.stdout, "ALARM      %s\n", a)
 		}
