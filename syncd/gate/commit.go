@@ -64,7 +64,7 @@ func (g *Gate) remember(device events.DeviceID, c *cursor) {
 func (g *Gate) answerAt(device events.DeviceID, c *cursor) []byte {
 	a := wire.PushAnswer{Seq: c.seq, Link: c.link}
 	if !c.place.IsZero() {
-		r := wire.Receipt{Device: device, First: c.from, Last: c.seq, Link: c.link, Received: c.received, Place: c.place}
+		r := wire.Receipt{Device: device, First: c.from, Last: c.seq, Link: c.link, Received: c.received, Place: c.place, Checkpoint: g.newest()}
 		r.Sign(g.cfg.Name, g.cfg.Key)
 		a.Receipt = r.Encode()
 	}
@@ -119,6 +119,7 @@ func (g *Gate) Commit(ctx context.Context, device events.DeviceID, known Device,
 	case err == nil:
 		c = cursorAt(place, commit)
 		g.remember(device, c)
+		g.witness(device, commit)
 		return wire.Answer{Status: wire.OK, Body: g.answerAt(device, c)}, nil
 	case errors.Is(err, ErrMoved) || errors.Is(err, ErrUnknown):
 		return g.decide(ctx, device, known, commit, err)

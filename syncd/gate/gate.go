@@ -59,7 +59,9 @@ type Config struct {
 	Reader   Reader
 	Now      func() events.Millis
 	Random   io.Reader
-	Messages *slog.Logger // words for operators
+	Messages *slog.Logger   // words for operators
+	Public   Public         // the public log; nil: there is none
+	Conflict func(Conflict) // hears where a device has checked another past of the log; set where Public is
 
 	MostPushes int // pushes at once; beyond it a device is told "busy". Default 64
 	MostAsked  int // other requests at once. Default 64
@@ -252,6 +254,9 @@ func (g *Gate) hello(ctx context.Context, device events.DeviceID, known Device, 
 		return wire.Answer{}, err
 	}
 	body := wire.HelloAnswer{Seq: c.seq, Link: c.link, Now: g.cfg.Now(), Gates: g.cfg.Gates()}
+	if err := g.showLog(ctx, device, q.Seen, &body); err != nil {
+		return wire.Answer{}, err
+	}
 	a := wire.Answer{Status: wire.OK, Body: body.Encode()}
 	switch {
 	case q.Seq < c.seq:
