@@ -7,6 +7,7 @@
 //	streams/          the broker's files: RECORDS, the truth
 //	office/           the journal and the evidence of the office, which is a device of its own, apart from streams/
 //	model/            the read model; it can be deleted at any time
+//	alarms.json       what must not be missed, until somebody acknowledges it
 //	ports.json        the ports that the first start found free
 //	centre.json       addresses, while it runs; what a killed centre leaves of it is stale
 //
@@ -33,6 +34,7 @@ import (
 
 	"ullage/events"
 	"ullage/events/entry"
+	"ullage/syncd/alarm"
 	"ullage/syncd/broker"
 	"ullage/syncd/gate"
 	"ullage/syncd/office"
@@ -69,6 +71,7 @@ type Centre struct {
 	cfg Config
 
 	trust    *trust.Trust
+	alarms   *alarm.Book
 	broker   *broker.Broker
 	devices  *nats.Conn // the gate's, in the devices' account
 	store    *store.Store
@@ -108,6 +111,9 @@ func Open(ctx context.Context, cfg Config) (_ *Centre, err error) {
 	}()
 	// From here on the folder is ours: it holds the lock.
 	if c.trust, err = trust.Open(trust.Config{Dir: cfg.Dir, Log: cfg.Log, OnEnrolled: c.enrolled}); err != nil {
+		return nil, err
+	}
+	if c.alarms, err = alarm.Read(c.path("alarms.json"), now, cfg.Log); err != nil {
 		return nil, err
 	}
 	if err := remove(c.path("centre.json")); err != nil { // of a centre that was killed

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"net"
 	"net/http"
+	"strconv"
 	"strings"
 )
 
@@ -48,6 +49,9 @@ func (s *Server) withToken(next http.HandlerFunc) http.Handler {
 			w.Header().Set("WWW-Authenticate", "Bearer")
 			s.fail(w, r, asked{http.StatusUnauthorized, errors.New("the token is missing or wrong; it stands in the file token of the centre's folder")})
 			return
+		}
+		if n := len(s.cfg.Alarms.Pending()); n > 0 {
+			w.Header().Set(alarmsHeader, strconv.Itoa(n))
 		}
 		next(w, r)
 	})

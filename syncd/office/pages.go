@@ -19,7 +19,9 @@ import (
 //go:embed page
 var pageFiles embed.FS
 
-var templates = template.Must(template.ParseFS(pageFiles, "page/*.html"))
+func parsePages(funcs template.FuncMap) *template.Template {
+	return template.Must(template.New("pages").Funcs(funcs).ParseFS(pageFiles, "page/*.html"))
+}
 
 // pages are plain tables that only show.
 func (s *Server) pages(mux *http.ServeMux) {
@@ -49,7 +51,7 @@ func (s *Server) page(make func(*http.Request) (string, any, error)) http.Handle
 
 func (s *Server) render(w http.ResponseWriter, status int, name string, data any) {
 	var b bytes.Buffer
-	if err := templates.ExecuteTemplate(&b, name, data); err != nil {
+	if err := s.templates.ExecuteTemplate(&b, name, data); err != nil {
 		s.cfg.Log.Error("office: page "+name, "error", err)
 		http.Error(w, "The page could not be made; the centre's log says why.", http.StatusInternalServerError)
 		return

@@ -12,6 +12,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"html/template"
 	"log/slog"
 	"net/http"
 	"net/url"
@@ -21,6 +22,7 @@ import (
 
 	"ullage/events/entry"
 	"ullage/events/wire"
+	"ullage/syncd/alarm"
 	"ullage/syncd/store"
 )
 
@@ -38,17 +40,21 @@ type Config struct {
 	Recorder *Recorder
 	Evidence entry.Evidence
 	NewCode  func(name string) (wire.Code, error)
+	Alarms   *alarm.Book
 	Log      *slog.Logger
 }
 
 // Server answers the office.
 type Server struct {
-	cfg  Config
-	door *door
+	cfg       Config
+	door      *door
+	templates *template.Template
 }
 
 // New makes a server.
-func New(cfg Config) *Server { return &Server{cfg: cfg, door: newDoor()} }
+func New(cfg Config) *Server {
+	return &Server{cfg: cfg, door: newDoor(), templates: parsePages(template.FuncMap{"alarms": cfg.Alarms.Pending})}
+}
 
 // Handler is the whole of the office's HTTP; serve it behind Guard.
 func (s *Server) Handler() http.Handler {
@@ -71,6 +77,8 @@ func (s *Server) Handler() http.Handler {
 	ask("/api/waste", s.getWaste, "site", "as-of", "known-at")
 	ask("/api/due", s.getDue, "machine", "site", "as-of", "known-at")
 	ask("/api/restatements", s.getRestatements, "machine")
+	ask("/api/alarms", s.getAlarms)
+	mux.Handle("POST /api/alarms", s.withToken(s.answer(s.postAlarm)))
 	mux.Handle("GET /api/export", s.withToken(s.getExport))
 	mux.Handle("/api/", s.withToken(s.answer(func(r *http.Request) (any, error) {
 		return nil, asked{http.StatusNotFound, fmt.Errorf("there is no %s %s here", r.Method, r.URL.Path)}

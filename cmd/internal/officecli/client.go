@@ -21,7 +21,11 @@ import (
 )
 
 // client speaks to one centre.
-type client struct{ dir, centre, tokenFile string }
+type client struct {
+	dir, centre, tokenFile string
+
+	alarmed func(open string) // hears how many alarms are open at the centre, where any is
+}
 
 // place is where a centre is, and what it takes us by.
 type place struct {
@@ -129,6 +133,10 @@ func (c *client) do(ctx context.Context, method, path string, query url.Values, 
 		return nil, fmt.Errorf("%w (the last one there ended without a word, and left %s)", noCentre(at.dir), filepath.Join(at.dir, "centre.json"))
 	default:
 		return nil, fmt.Errorf("the centre at %s does not answer: %w", at.base, err)
+	}
+	if open := answer.Header.Get("Ullage-Alarms"); open != "" && c.alarmed != nil {
+		c.alarmed(plain(open))
+		c.alarmed = nil // once is enough
 	}
 	if answer.StatusCode == http.StatusOK {
 		return answer.Body, nil

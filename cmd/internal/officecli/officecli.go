@@ -35,7 +35,14 @@ func Main(args []string, stdin io.Reader, stdout, stderr io.Writer, more ...*cob
 	root.PersistentFlags().StringVar(&c.dir, "dir", os.Getenv("ULLAGE_DIR"), "folder of a centre on this machine")
 	root.PersistentFlags().StringVar(&c.centre, "centre", "", "address of a centre (its office address)")
 	root.PersistentFlags().StringVar(&c.tokenFile, "token-file", "", "file with the token for --centre")
-	root.AddCommand(c.record(), c.enrol(), c.link(), c.machine(), c.ledger(), c.audit(), c.restatements(), c.waste(), c.due(), c.export())
+	root.PersistentPreRun = func(cmd *cobra.Command, _ []string) {
+		c.alarmed = func(open string) {
+			if cmd.Name() != "alarms" {
+				fmt.Fprintf(cmd.ErrOrStderr(), "ALARM: %s open at the centre; see: ullage alarms\n", open)
+			}
+		}
+	}
+	root.AddCommand(c.alarms(), c.record(), c.enrol(), c.link(), c.machine(), c.ledger(), c.audit(), c.restatements(), c.waste(), c.due(), c.export())
 	root.AddCommand(more...)
 	return command.Run(root, args, stdin, stdout, stderr)
 }
