@@ -24,7 +24,8 @@ import (
 type client struct {
 	dir, centre, tokenFile string
 
-	alarmed func(open string) // hears how many alarms are open at the centre, where any is
+	stderr  io.Writer
+	alarmed bool // it was said already that alarms are open at the centre
 }
 
 // place is where a centre is, and what it takes us by.
@@ -134,9 +135,9 @@ func (c *client) do(ctx context.Context, method, path string, query url.Values, 
 	default:
 		return nil, fmt.Errorf("the centre at %s does not answer: %w", at.base, err)
 	}
-	if open := answer.Header.Get("Ullage-Alarms"); open != "" && c.alarmed != nil {
-		c.alarmed(plain(open))
-		c.alarmed = nil // once is enough
+	if open := answer.Header.Get("Ullage-Alarms"); open != "" && !c.alarmed && path != "/api/alarms" {
+		fmt.Fprintf(c.stderr, "ALARM: %s open at the centre; see: ullage alarms\n", plain(open))
+		c.alarmed = true
 	}
 	if answer.StatusCode == http.StatusOK {
 		return answer.Body, nil

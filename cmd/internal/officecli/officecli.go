@@ -30,18 +30,11 @@ Times are RFC 3339 with zone, or a date, which means the end of that day in UTC.
 
 // Main runs the command line and returns the exit status. more are commands that are not the office's own.
 func Main(args []string, stdin io.Reader, stdout, stderr io.Writer, more ...*cobra.Command) int {
-	c := &client{}
+	c := &client{stderr: stderr}
 	root := &cobra.Command{Use: "ullage", Short: "The office's side of Ullage: what stands at each machine, where the fluid went, who recorded what", Long: about}
 	root.PersistentFlags().StringVar(&c.dir, "dir", os.Getenv("ULLAGE_DIR"), "folder of a centre on this machine")
 	root.PersistentFlags().StringVar(&c.centre, "centre", "", "address of a centre (its office address)")
 	root.PersistentFlags().StringVar(&c.tokenFile, "token-file", "", "file with the token for --centre")
-	root.PersistentPreRun = func(cmd *cobra.Command, _ []string) {
-		c.alarmed = func(open string) {
-			if cmd.Name() != "alarms" {
-				fmt.Fprintf(cmd.ErrOrStderr(), "ALARM: %s open at the centre; see: ullage alarms\n", open)
-			}
-		}
-	}
 	root.AddCommand(c.alarms(), c.record(), c.enrol(), c.link(), c.machine(), c.ledger(), c.audit(), c.restatements(), c.waste(), c.due(), c.export())
 	root.AddCommand(more...)
 	return command.Run(root, args, stdin, stdout, stderr)
