@@ -206,7 +206,7 @@ func (c *centre) spy(account string) *nats.Conn {
 // state is what the streams hold, as text.
 func (c *centre) state() string {
 	c.t.Helper()
-	nc, _ := c.connect(trust.GateCentre)
+	nc, _ := c.connect(trust.Manager)
 	defer nc.Close()
 	js, err := jetstream.New(nc)
 	if err != nil {

@@ -18,18 +18,27 @@ import (
 func TestRolesInCentre(t *testing.T) {
 	all := map[trust.Role][]string{
 		trust.GateCentre: {"push.x", "aside.x", "STREAM.INFO.RECORDS", "STREAM.INFO.ASIDE", "STREAM.MSG.GET.RECORDS", "STREAM.MSG.GET.ASIDE"},
-		trust.Manager:    {"STREAM.CREATE.RECORDS", "STREAM.CREATE.ASIDE", "STREAM.INFO.RECORDS", "STREAM.INFO.ASIDE"},
+		trust.Manager: {
+			"STREAM.CREATE.RECORDS", "STREAM.CREATE.LOG", "STREAM.CREATE.ASIDE", "STREAM.INFO.RECORDS", "STREAM.INFO.LOG", "STREAM.INFO.ASIDE",
+		},
 		trust.Reader: {
 			"STREAM.INFO.RECORDS", "STREAM.MSG.GET.RECORDS", "CONSUMER.CREATE.RECORDS.c", "CONSUMER.CREATE.RECORDS.c.push.x",
 			"CONSUMER.INFO.RECORDS.c", "CONSUMER.MSG.NEXT.RECORDS.c", "CONSUMER.DELETE.RECORDS.c",
 		},
+		trust.Logger: {
+			"log",
+			"STREAM.INFO.RECORDS", "STREAM.MSG.GET.RECORDS", "CONSUMER.CREATE.RECORDS.c", "CONSUMER.CREATE.RECORDS.c.push.x",
+			"CONSUMER.INFO.RECORDS.c", "CONSUMER.MSG.NEXT.RECORDS.c", "CONSUMER.DELETE.RECORDS.c",
+			"STREAM.INFO.LOG", "STREAM.MSG.GET.LOG", "CONSUMER.CREATE.LOG.c", "CONSUMER.CREATE.LOG.c.push.x",
+			"CONSUMER.INFO.LOG.c", "CONSUMER.MSG.NEXT.LOG.c", "CONSUMER.DELETE.LOG.c",
+		},
 	}
 	subjects := []string{
-		"push.x", "push.x.y", "aside.x", "log", "feed.a.b.c.d", "up.tab-1.push", "inbox.tab-1.x", "_in.gate.x", "_in.reader.x", "_in.manager.x", "_INBOX.x",
+		"push.x", "push.x.y", "aside.x", "log", "feed.a.b.c.d", "up.tab-1.push", "inbox.tab-1.x", "_in.gate.x", "_in.reader.x", "_in.manager.x", "_in.logger.x", "_INBOX.x",
 		"$JS.ACK.RECORDS.c.1.1.1.1.0", "$JS.API.INFO", "$JS.API.STREAM.NAMES", "$JS.API.STREAM.LIST", "$JS.API.DIRECT.GET.RECORDS",
 		"$SYS.REQ.SERVER.PING", "$SYS.REQ.USER.INFO",
 	}
-	for _, name := range []string{wire.Records.Name, wire.Aside.Name, "OTHER"} {
+	for _, name := range []string{wire.Records.Name, wire.Log.Name, wire.Aside.Name, "OTHER"} {
 		for _, verb := range []string{"CREATE", "UPDATE", "INFO", "DELETE", "PURGE", "SNAPSHOT", "RESTORE", "MSG.GET", "MSG.DELETE", "LEADER.STEPDOWN", "PEER.REMOVE"} {
 			subjects = append(subjects, "$JS.API.STREAM."+verb+"."+name)
 		}
@@ -52,7 +61,7 @@ func TestRolesInCentre(t *testing.T) {
 				flush(t, nc)
 				wantRefused(t, refused, s)
 			}
-			for _, s := range []string{">", "push.>", "aside.>", "up.>", "inbox.>", "_in.>", "_in.*.>", "_INBOX.>", "$JS.>", "$SYS.>"} {
+			for _, s := range []string{">", "push.>", "log", "aside.>", "up.>", "inbox.>", "_in.>", "_in.*.>", "_INBOX.>", "$JS.>", "$SYS.>"} {
 				if _, err := nc.SubscribeSync(s); err != nil {
 					t.Fatal(err)
 				}

@@ -18,7 +18,7 @@ import (
 var ErrStream = errors.New("the stream has other settings")
 
 // Streams are the streams of this version.
-func Streams() []wire.Stream { return []wire.Stream{wire.Records, wire.Aside} }
+func Streams() []wire.Stream { return []wire.Stream{wire.Records, wire.Log, wire.Aside} }
 
 // EnsureStreams makes the streams that are missing. One that exists with settings by which records could be lost,
 // changed or read stale is refused, with what differs; it is never bent into shape, because that can delete. Its error

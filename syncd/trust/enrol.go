@@ -50,7 +50,7 @@ func (t *Trust) Redeem(req wire.EnrolRequest) (wire.EnrolAnswer, error) {
 			return wire.EnrolAnswer{}, err
 		}
 	}
-	answer := wire.EnrolAnswer{Device: d.ID, JWT: d.token}
+	answer := wire.EnrolAnswer{Device: d.ID, JWT: d.token, Log: t.log.Public()}
 	for _, g := range t.GateKeys() {
 		answer.Gates = append(answer.Gates, wire.EnrolGate{Gate: g.Gate, Key: g.Key})
 	}

@@ -20,10 +20,11 @@ const (
 	GateCentre  Role = "gate-centre"  // in CENTRE: commits pushes, and reads a subject's last message
 	Manager     Role = "manager"      // in CENTRE: makes the streams; it cannot change or delete one
 	Reader      Role = "reader"       // in CENTRE: reads RECORDS through pull consumers of its own
+	Logger      Role = "logger"       // in CENTRE: reads RECORDS and LOG likewise, and appends to LOG
 )
 
 // Roles are all of them.
-func Roles() []Role { return []Role{GateDevices, GateCentre, Manager, Reader} }
+func Roles() []Role { return []Role{GateDevices, GateCentre, Manager, Reader, Logger} }
 
 // rights are what a role may do. Whoever wants answers subscribes on the inbox; GateDevices asks nothing.
 type rights struct {
@@ -34,7 +35,7 @@ type rights struct {
 
 func rightsOf(role Role) (rights, error) {
 	const api = "$JS.API."
-	records, aside := wire.Records.Name, wire.Aside.Name
+	records, log, aside := wire.Records.Name, wire.Log.Name, wire.Aside.Name
 	switch role {
 	case GateDevices:
 		return rights{devices: true, pub: []string{"inbox.*.>"}, sub: []string{"up.*.*"}}, nil
@@ -46,14 +47,24 @@ func rightsOf(role Role) (rights, error) {
 	case Manager:
 		return inCentre("_in.manager",
 			api+"STREAM.CREATE."+records, api+"STREAM.INFO."+records,
+			api+"STREAM.CREATE."+log, api+"STREAM.INFO."+log,
 			api+"STREAM.CREATE."+aside, api+"STREAM.INFO."+aside), nil
-	case Reader: // it acknowledges nothing: a reader keeps its own place
-		return inCentre("_in.reader",
-			api+"STREAM.INFO."+records, api+"STREAM.MSG.GET."+records,
-			api+"CONSUMER.CREATE."+records+".>", api+"CONSUMER.INFO."+records+".*",
-			api+"CONSUMER.MSG.NEXT."+records+".*", api+"CONSUMER.DELETE."+records+".*"), nil
+	case Reader:
+		return inCentre("_in.reader", reading(records)...), nil
+	case Logger:
+		return inCentre("_in.logger", append(append(reading(records), reading(log)...), wire.LogSubject)...), nil
 	}
 	return rights{}, fmt.Errorf("no role %q", role)
+}
+
+// reading are the subjects by which one reads a stream. One acknowledges nothing: a reader keeps its own place.
+func reading(stream string) []string {
+	const api = "$JS.API."
+	return []string{
+		api + "STREAM.INFO." + stream, api + "STREAM.MSG.GET." + stream,
+		api + "CONSUMER.CREATE." + stream + ".>", api + "CONSUMER.INFO." + stream + ".*",
+		api + "CONSUMER.MSG.NEXT." + stream + ".*", api + "CONSUMER.DELETE." + stream + ".*",
+	}
 }
 
 func inCentre(inbox string, pub ...string) rights {

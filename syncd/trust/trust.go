@@ -18,6 +18,7 @@
 //	token                    the token of the local API, 64 hexadecimal digits
 //	keys/lock                held by the running centre
 //	keys/centre.json         seeds of operator and accounts, of this centre's device (office-1) and its gate (gate-1)
+//	keys/log.json            key of the public log, and what is remembered of it (publog)
 //	keys/devices/<id>.json   a device: its public keys, its credential, and how far its enrolment is
 //	keys/codes/<name>.json   a code that was given out: SHA-256 of its secret, and when it runs out
 //
@@ -46,6 +47,7 @@ import (
 	"ullage/events"
 	"ullage/events/wire"
 	"ullage/syncd/trust/disk"
+	"ullage/syncd/trust/publog"
 )
 
 // Config is what Open needs.
@@ -67,6 +69,7 @@ type Trust struct {
 	dir  string // of keys
 	lock *disk.Held
 	keys *keys
+	log  *publog.Key
 
 	token    string
 	users    map[Role]user
@@ -132,6 +135,11 @@ func (t *Trust) load() error {
 	if made {
 		t.cfg.Log.Info("the centre's keys are made", "centre", k.office.id)
 	}
+	if t.log, err = publog.OpenKey(filepath.Join(t.dir, "log.json"), t.cfg.Random, func() (string, error) {
+		return traceOf(t.LogDir())
+	}); err != nil {
+		return err
+	}
 	if t.token, err = openToken(filepath.Join(t.cfg.Dir, "token"), t.cfg.Random); err != nil {
 		return err
 	}
@@ -164,6 +172,12 @@ func (t *Trust) Gate() (events.DeviceID, ed25519.PrivateKey) {
 func (t *Trust) GateKeys() []wire.GateKey {
 	return []wire.GateKey{{Gate: t.keys.gate.id, Key: t.keys.gate.public()}}
 }
+
+// Log is the key of the public log.
+func (t *Trust) Log() *publog.Key { return t.log }
+
+// LogDir is the folder of the public log's files.
+func (t *Trust) LogDir() string { return filepath.Join(t.cfg.Dir, "log") }
 
 // Token is the token of the local API.
 func (t *Trust) Token() string { return t.token }

@@ -60,6 +60,14 @@ func Remove(path string) error {
 	return syncDir(filepath.Dir(path))
 }
 
+// Rename gives a file another name in its folder, taking the place of one that has it; it survives a power cut.
+func Rename(from, to string) error {
+	if err := os.Rename(from, to); err != nil {
+		return fmt.Errorf("rename: %w", err)
+	}
+	return syncDir(filepath.Dir(to))
+}
+
 // Sweep takes away the temporary files that a crash left in a folder.
 func Sweep(dir string) error {
 	entries, err := os.ReadDir(dir)

@@ -1,0 +1,361 @@
+package publog
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"slices"
+	"time"
+
+	"github.com/nats-io/nats.go"
+
+	"ullage/events/checkpoint"
+	"ullage/events/wire"
+)
+
+const (
+	leastWait = 50 * time.Millisecond // before a broken turn is begun again
+	mostWait  = 10 * time.Second
+
+	noteEvery  = 5 * time.Second // how often the newest checkpoint is noted beside the key
+	checkEvery = time.Minute     // how often the places are looked at
+
+	read = 256 // messages that are read ahead of what is written
+)
+
+// Run follows RECORDS until ctx ends; then it returns nil. Trouble with the broker is logged, and gone about again; an
+// error is about the centre's own disk.
+func (l *Log) Run(ctx context.Context) error {
+	wait := leastWait
+	for {
+		began := time.Now()
+		err := l.turn(ctx)
+		l.mu.Lock()
+		l.covered = 0
+		l.mu.Unlock()
+		switch {
+		case ctx.Err() != nil:
+			return l.remember()
+		case errors.Is(err, errDisk):
+			return err
+		case time.Since(began) > checkEvery:
+			wait = leastWait
+		}
+		if errors.Is(err, errElsewhere) {
+			l.cfg.Log.Info("the public log looks for its place", "why", err)
+		} else {
+			l.cfg.Log.Error("the public log does not keep up; it is tried again", "error", err, "in", wait)
+		}
+		select {
+		case <-time.After(wait):
+		case <-ctx.Done():
+		}
+		wait = min(2*wait, mostWait)
+	}
+}
+
+// turn follows for as long as the streams stay what they are.
+func (l *Log) turn(ctx context.Context) error {
+	again := l.cfg.Conn.StatusChanged(nats.CONNECTED)
+	defer l.cfg.Conn.RemoveStatusListener(again)
+	if err := l.meet(ctx); err != nil {
+		return err
+	}
+	if l.frozen != nil {
+		<-ctx.Done()
+		return nil
+	}
+	if err := l.judge(); err != nil {
+		return err
+	}
+	at, err := l.records.state(ctx)
+	if err != nil {
+		return err
+	}
+	if l.at, err = l.holding(ctx, at); err != nil {
+		return err
+	}
+	if !l.settled {
+		if err := l.makeAgain(ctx, at); err != nil {
+			return err
+		}
+		if l.at, err = l.holding(ctx, at); err != nil {
+			return err
+		}
+	}
+	l.target = at.last
+	l.mu.Lock()
+	l.covered = l.at.Seq
+	l.wake()
+	l.mu.Unlock()
+	return l.follow(ctx, at, again)
+}
+
+// judge compares the tree with what is remembered of it. Where the log that was signed is in neither LOG nor the file, a
+// new epoch begins. Where only a tail of it is missing, the tree stays unsettled.
+func (l *Log) judge() error {
+	if l.frozen != nil || l.settled {
+		return nil
+	}
+	signed, size := l.cfg.Key.newest(), l.tree.size()
+	if signed.IsZero() {
+		l.settle()
+		return nil
+	}
+	if signed.Size > size && size > 0 {
+		return nil
+	}
+	if signed.Size <= size {
+		root, err := l.tree.rootOf(signed.Size)
+		if err != nil {
+			return err
+		}
+		if root == signed.Root {
+			l.settle()
+			return nil
+		}
+	}
+	return l.begin(signed)
+}
+
+func (l *Log) settle() {
+	l.mu.Lock()
+	l.settled = true
+	l.mu.Unlock()
+}
+
+// begin begins a new epoch, which has nothing yet.
+func (l *Log) begin(signed checkpoint.Checkpoint) error {
+	l.alarm(Alarm{EpochEnded, fmt.Sprintf("The public log as it was signed, of %d leaves, is neither in the stream LOG nor in %s. A new epoch begins, built from RECORDS", signed.Size, l.cfg.Dir), 0, signed.Size})
+	position := l.inLog
+	if err := l.use(l.cfg.Key.epoch() + 1); err != nil {
+		return fmt.Errorf("%w: %w", errDisk, err)
+	}
+	l.inLog = position // what is in LOG is of earlier epochs
+	l.settle()
+	return nil
+}
+
+// makeAgain finds out whether RECORDS brings the tail that was signed and is lost: then the log goes on, and makes it
+// once more. Else a new epoch begins.
+func (l *Log) makeAgain(ctx context.Context, at state) error {
+	signed := l.cfg.Key.newest()
+	reached := errors.New("as many leaves as were signed")
+	d := l.tree.draft()
+	err := l.records.each(ctx, l.at.Seq, at.last, func(m message) error {
+		place := wire.Place{Seq: m.seq, Hash: wire.HashData(m.data), Created: at.created}
+		if err := d.bring(readArrival(place, m.subject, m.data)); err != nil {
+			return err
+		}
+		d.stored = d.stored[:0]
+		if d.edge.size >= signed.Size {
+			return reached
+		}
+		return nil
+	})
+	if err != nil && !errors.Is(err, reached) {
+		return err
+	}
+	if d.edge.size == signed.Size && d.edge.root() == signed.Root {
+		l.cfg.Log.Warn("a tail of the public log was lost, and is made from RECORDS once more", "from", l.tree.size(), "to", signed.Size)
+		l.settle()
+		return nil
+	}
+	return l.begin(signed)
+}
+
+// holding is the newest place of the log that RECORDS still has; zero where it has none. Whoever wrote the entry for a
+// place had covered all before it.
+func (l *Log) holding(ctx context.Context, at state) (wire.Place, error) {
+	for i := len(l.tree.spots) - 1; i >= 0; i-- {
+		_, m, err := l.tree.message(i)
+		if err != nil {
+			return wire.Place{}, err
+		}
+		for _, e := range slices.Backward(m.Entries) {
+			if e.Place.Created != at.created || e.Place.Seq > at.last {
+				continue
+			}
+			if holds, err := l.records.holds(ctx, e.Place); holds || err != nil {
+				return e.Place, err
+			}
+		}
+	}
+	return wire.Place{}, nil
+}
+
+// follow writes what comes into the log.
+func (l *Log) follow(ctx context.Context, at state, again <-chan nats.Status) error {
+	ctx, cancel := context.WithCancel(ctx)
+	arrivals, broken := make(chan *arrival, read), make(chan error, 1)
+	after := l.at.Seq
+	go func() {
+		defer close(arrivals)
+		broken <- l.records.each(ctx, after, 0, func(m message) error {
+			a := readArrival(wire.Place{Seq: m.seq, Hash: wire.HashData(m.data), Created: at.created}, m.subject, m.data)
+			select {
+			case arrivals <- a:
+				return nil
+			case <-ctx.Done():
+				return ctx.Err()
+			}
+		})
+	}()
+	defer func() {
+		cancel()
+		for range arrivals { // until the reader has seen it
+		}
+	}()
+	note, check := time.NewTicker(noteEvery), time.NewTicker(checkEvery)
+	defer note.Stop()
+	defer check.Stop()
+	var list []*arrival
+	if err := l.tell(); err != nil {
+		return err
+	}
+	for {
+		select {
+		case a, ok := <-arrivals:
+			if !ok {
+				return <-broken
+			}
+			list = append(list, a)
+			for more := true; more && len(list) < wire.MaxLogEntries; {
+				select {
+				case a, ok := <-arrivals:
+					if more = ok; ok {
+						list = append(list, a)
+					}
+				default:
+					more = false
+				}
+			}
+			for len(list) > 0 {
+				var err error
+				if list, err = l.write(ctx, list); err != nil {
+					return err
+				}
+			}
+		case <-note.C:
+			if err := l.remember(); err != nil {
+				return fmt.Errorf("%w: %w", errDisk, err)
+			}
+			if err := l.tell(); err != nil {
+				return err
+			}
+		case <-check.C:
+			for s, p := range map[*stream]wire.Place{l.records: l.at, l.log: l.inLog} {
+				if holds, err := s.holds(ctx, p); err != nil {
+					return err
+				} else if !holds {
+					return fmt.Errorf("%w: message %d of %s", errElsewhere, p.Seq, s.name)
+				}
+			}
+		case <-again:
+			return fmt.Errorf("%w: the broker was away", errElsewhere)
+		case <-ctx.Done():
+			return nil
+		}
+	}
+}
+
+// write appends the entries of as many messages as fit into one of LOG, and returns those that are left. Where another
+// centre was faster, its entries are taken in, and what they cover is left out.
+func (l *Log) write(ctx context.Context, list []*arrival) ([]*arrival, error) {
+	list, err := l.uncovered(list)
+	if err != nil || len(list) == 0 {
+		return nil, err
+	}
+	d := l.tree.draft()
+	n := 0
+	for ; n < len(list) && d.fits(len(list[n].leaves)); n++ {
+		if err := d.bring(list[n]); err != nil {
+			return nil, err
+		}
+	}
+	m := wire.LogMessage{Origin: l.tree.origin, Entries: d.list}
+	data := m.Encode()
+	seq, err := l.log.append(ctx, l.last, data)
+	if errors.Is(err, errMoved) || errors.Is(err, errUnknown) {
+		return list, l.lost(ctx, err)
+	}
+	if err != nil {
+		return nil, err
+	}
+	if err := l.commit(d, seq); err != nil {
+		return nil, err
+	}
+	l.last, l.inLog = seq, wire.Place{Seq: seq, Hash: wire.HashData(data), Created: l.created}
+	l.covers(list[n-1].place)
+	return list[n:], nil
+}
+
+// uncovered leaves out the messages that the log has.
+func (l *Log) uncovered(list []*arrival) ([]*arrival, error) {
+	for len(list) > 0 && list[0].place.Seq <= l.at.Seq {
+		if p := list[0].place; p.Seq == l.at.Seq && p != l.at {
+			return nil, fmt.Errorf("%w: message %d of %s", errElsewhere, p.Seq, l.records.name)
+		}
+		list = list[1:]
+	}
+	return list, nil
+}
+
+// covers notes that the log has all that RECORDS holds up to a place.
+func (l *Log) covers(p wire.Place) {
+	l.at = p
+	l.mu.Lock()
+	l.covered = p.Seq
+	l.wake()
+	l.mu.Unlock()
+}
+
+// lost is what follows where LOG did not take a message, or did not say so: what stands in it decides. It returns nil
+// where that was more of the log; then its writer has covered what it names.
+func (l *Log) lost(ctx context.Context, cause error) error {
+	had := len(l.tree.spots)
+	if err := l.catchUp(ctx); err != nil {
+		return errors.Join(cause, err)
+	}
+	switch {
+	case l.frozen != nil:
+		return l.frozen
+	case len(l.tree.spots) == had, l.tree.place.Seq < l.at.Seq:
+		return fmt.Errorf("%w: %w", errElsewhere, cause)
+	}
+	l.covers(l.tree.place)
+	return nil
+}
+
+// tell tells that an epoch has ended, once the new one has what RECORDS held when this turn began.
+func (l *Log) tell() error {
+	old := l.cfg.Key.ended()
+	if old.IsZero() || l.at.Seq < l.target || l.cfg.OnEpoch == nil {
+		return nil
+	}
+	known := []checkpoint.Checkpoint{old}
+	if l.cfg.Known != nil {
+		known = append(known, l.cfg.Known()...)
+	}
+	common := uint64(0)
+	for _, c := range known {
+		if c.Origin != old.Origin || c.Size <= common || c.Size > l.tree.size() {
+			continue
+		}
+		root, err := l.tree.rootOf(c.Size)
+		if err != nil {
+			return err
+		}
+		if root == c.Root {
+			common = c.Size
+		}
+	}
+	if err := l.cfg.OnEpoch(old, common); err != nil {
+		l.cfg.Log.Warn("the end of an epoch of the public log could not be told; it is told again", "error", err)
+		return nil
+	}
+	if err := l.cfg.Key.told(); err != nil {
+		return fmt.Errorf("%w: %w", errDisk, err)
+	}
+	return nil
+}

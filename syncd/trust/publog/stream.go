@@ -1,0 +1,169 @@
+package publog
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"time"
+
+	"github.com/nats-io/nats.go"
+	"github.com/nats-io/nats.go/jetstream"
+
+	"ullage/events/wire"
+)
+
+// Errors of the broker, into which stream translates those of its library.
+var (
+	errMoved       = errors.New("something else stands last in LOG")
+	errUnknown     = errors.New("it is not known whether LOG has it")
+	errUnavailable = errors.New("the broker is not available")
+)
+
+// patience is how long one question to the broker may take.
+const patience = 10 * time.Second
+
+// ahead is how many messages the broker may send before they are asked for, of at most a MiB each.
+const ahead = 64
+
+// stream is RECORDS or LOG.
+type stream struct {
+	js   jetstream.JetStream
+	s    jetstream.Stream
+	name string
+}
+
+func openStream(ctx context.Context, js jetstream.JetStream, name string) (*stream, error) {
+	s, err := js.Stream(ctx, name)
+	if err != nil {
+		return nil, fmt.Errorf("%w: stream %s: %w", errUnavailable, name, err)
+	}
+	return &stream{js, s, name}, nil
+}
+
+// state is what a stream says of itself.
+type state struct {
+	created int64
+	last    uint64 // sequence of the last message
+	gaps    bool   // there are sequences up to it that it does not have
+}
+
+func (s *stream) state(ctx context.Context) (state, error) {
+	ctx, cancel := context.WithTimeout(ctx, patience)
+	defer cancel()
+	i, err := s.s.Info(ctx)
+	if err != nil {
+		return state{}, fmt.Errorf("%w: stream %s: %w", errUnavailable, s.name, err)
+	}
+	return state{i.Created.UnixNano(), i.State.LastSeq, i.State.Msgs != i.State.LastSeq}, nil
+}
+
+// get returns the data at a sequence; nil where there is none.
+func (s *stream) get(ctx context.Context, seq uint64) ([]byte, error) {
+	ctx, cancel := context.WithTimeout(ctx, patience)
+	defer cancel()
+	m, err := s.s.GetMsg(ctx, seq)
+	if errors.Is(err, jetstream.ErrMsgNotFound) {
+		return nil, nil
+	}
+	if err != nil {
+		return nil, fmt.Errorf("%w: message %d of %s: %w", errUnavailable, seq, s.name, err)
+	}
+	return m.Data, nil
+}
+
+// holds tells whether what stands at p is what stood there.
+func (s *stream) holds(ctx context.Context, p wire.Place) (bool, error) {
+	if p.IsZero() {
+		return true, nil
+	}
+	at, err := s.state(ctx)
+	if err != nil || at.created != p.Created || p.Seq > at.last {
+		return false, err
+	}
+	data, err := s.get(ctx, p.Seq)
+	return err == nil && data != nil && wire.HashData(data) == p.Hash, err
+}
+
+// message is one message of a stream.
+type message struct {
+	seq     uint64
+	subject string
+	data    []byte
+}
+
+// each hands on the messages behind a sequence, in their order: up to the sequence until, or the last that is there; with
+// until 0 for as long as ctx lasts.
+func (s *stream) each(ctx context.Context, after, until uint64, fn func(message) error) error {
+	if until > 0 && after >= until {
+		return nil
+	}
+	bad := func(err error) error { return fmt.Errorf("%w: read %s: %w", errUnavailable, s.name, err) }
+	consumer, err := s.s.OrderedConsumer(ctx, jetstream.OrderedConsumerConfig{
+		DeliverPolicy: jetstream.DeliverByStartSequencePolicy, OptStartSeq: after + 1,
+	})
+	if err != nil {
+		return bad(err)
+	}
+	if until > 0 && consumer.CachedInfo().NumPending == 0 {
+		return nil
+	}
+	in, err := consumer.Messages(jetstream.PullMaxMessages(ahead))
+	if err != nil {
+		return bad(err)
+	}
+	defer in.Stop()
+	for more := true; more; {
+		m, err := in.Next(jetstream.NextContext(ctx))
+		if err != nil {
+			return bad(err)
+		}
+		meta, err := m.Metadata()
+		if err != nil {
+			return bad(err)
+		}
+		seq := meta.Sequence.Stream
+		if seq <= after {
+			return bad(fmt.Errorf("message %d comes after message %d", seq, after))
+		}
+		after = seq
+		more = until == 0 || seq < until && meta.NumPending > 0
+		if err := fn(message{seq, m.Subject(), m.Data()}); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// append stores data in LOG where the last sequence is still the given one, and returns once it is on the broker's disk.
+// Errors: errMoved, errUnknown, errUnavailable.
+func (s *stream) append(ctx context.Context, last uint64, data []byte) (uint64, error) {
+	ctx, cancel := context.WithTimeout(ctx, patience)
+	defer cancel()
+	m := nats.NewMsg(wire.LogSubject)
+	m.Data = data
+	ack, err := s.js.PublishMsg(ctx, m, jetstream.WithExpectLastSequence(last), jetstream.WithRetryAttempts(0))
+	if err != nil {
+		return 0, translate(err)
+	}
+	return ack.Sequence, nil
+}
+
+// The broker's codes for an expectation that did not hold.
+const (
+	codeWrongLastSequence jetstream.ErrorCode = 10071
+	codeWrongLastInFlight jetstream.ErrorCode = 10164
+)
+
+func translate(err error) error {
+	var api *jetstream.APIError
+	if errors.As(err, &api) {
+		if api.ErrorCode == codeWrongLastSequence || api.ErrorCode == codeWrongLastInFlight {
+			return fmt.Errorf("%w: %w", errMoved, err)
+		}
+		return fmt.Errorf("%w: %w", errUnavailable, err)
+	}
+	if errors.Is(err, jetstream.ErrNoStreamResponse) || errors.Is(err, nats.ErrNoResponders) {
+		return fmt.Errorf("%w: %w", errUnavailable, err)
+	}
+	return fmt.Errorf("%w: %w", errUnknown, err)
+}
