@@ -37,11 +37,11 @@ const (
 
 // readArrival reads a message. One that is no stored push brings no leaves: there are no records in it to hash. Its
 // place is covered all the same.
-func readArrival(place wire.Place, subject string, data []byte) *arrival {
-	a := &arrival{place: place}
-	c, records, err := wire.DecodeStored(data)
+func readArrival(m message, created int64) *arrival {
+	a := &arrival{place: wire.Place{Seq: m.seq, Hash: wire.HashData(m.data), Created: created}}
+	c, records, err := wire.DecodeStored(m.data)
 	if err != nil {
-		if a.device, err = wire.ParsePush(subject); err != nil {
+		if a.device, err = wire.ParsePush(m.subject); err != nil {
 			a.device = noDevice
 		}
 		return a

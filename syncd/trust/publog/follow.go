@@ -65,63 +65,65 @@ func (l *Log) turn(ctx context.Context) error {
 		<-ctx.Done()
 		return nil
 	}
-	if err := l.judge(); err != nil {
+	at, err := l.records.state(ctx)
+	if err != nil {
+		return err
+	}
+	if err := l.goBack(ctx, at); err != nil {
+		return err
+	}
+	l.target = at.last
+	return l.follow(ctx, at, forever, again)
+}
+
+// start brings the log to where it must be before it is shown to anybody: it has all that it ever signed, or a new epoch
+// has begun; and it has what RECORDS held.
+func (l *Log) start(ctx context.Context) error {
+	if err := l.meet(ctx); err != nil || l.frozen != nil {
 		return err
 	}
 	at, err := l.records.state(ctx)
 	if err != nil {
 		return err
 	}
-	if l.at, err = l.holding(ctx, at); err != nil {
+	if err := l.judge(ctx, at); err != nil {
 		return err
 	}
-	if !l.settled {
-		if err := l.makeAgain(ctx, at); err != nil {
-			return err
-		}
-		if l.at, err = l.holding(ctx, at); err != nil {
-			return err
-		}
+	if err := l.goBack(ctx, at); err != nil {
+		return err
 	}
-	l.target = at.last
-	l.mu.Lock()
-	l.covered = l.at.Seq
-	l.wake()
-	l.mu.Unlock()
-	return l.follow(ctx, at, again)
+	return l.follow(ctx, at, at.last, nil)
 }
 
 // judge compares the tree with what is remembered of it. Where the log that was signed is in neither LOG nor the file, a
-// new epoch begins. Where only a tail of it is missing, the tree stays unsettled.
-func (l *Log) judge() error {
-	if l.frozen != nil || l.settled {
-		return nil
-	}
+// new epoch begins.
+func (l *Log) judge(ctx context.Context, at state) error {
 	signed, size := l.cfg.Key.newest(), l.tree.size()
-	if signed.IsZero() {
-		l.settle()
+	switch {
+	case signed.IsZero():
 		return nil
-	}
-	if signed.Size > size && size > 0 {
-		return nil
-	}
-	if signed.Size <= size {
+	case signed.Size <= size:
 		root, err := l.tree.rootOf(signed.Size)
-		if err != nil {
+		if err != nil || root == signed.Root {
 			return err
 		}
-		if root == signed.Root {
-			l.settle()
-			return nil
+	case size > 0:
+		again, err := l.comesAgain(ctx, at, signed)
+		if err != nil || again {
+			return err
 		}
 	}
 	return l.begin(signed)
 }
 
-func (l *Log) settle() {
-	l.mu.Lock()
-	l.settled = true
-	l.mu.Unlock()
+// goBack finds the newest place of the log that RECORDS still has.
+func (l *Log) goBack(ctx context.Context, at state) error {
+	p, err := l.holding(ctx, at)
+	if err != nil {
+		return err
+	}
+	l.covers(p)
+	return nil
 }
 
 // begin begins a new epoch, which has nothing yet.
@@ -132,19 +134,19 @@ func (l *Log) begin(signed checkpoint.Checkpoint) error {
 		return fmt.Errorf("%w: %w", errDisk, err)
 	}
 	l.inLog = position // what is in LOG is of earlier epochs
-	l.settle()
 	return nil
 }
 
-// makeAgain finds out whether RECORDS brings the tail that was signed and is lost: then the log goes on, and makes it
-// once more. Else a new epoch begins.
-func (l *Log) makeAgain(ctx context.Context, at state) error {
-	signed := l.cfg.Key.newest()
+// comesAgain tells whether RECORDS brings once more the tail that was signed and is lost. It writes nothing.
+func (l *Log) comesAgain(ctx context.Context, at state, signed checkpoint.Checkpoint) (bool, error) {
+	p, err := l.holding(ctx, at)
+	if err != nil {
+		return false, err
+	}
 	reached := errors.New("as many leaves as were signed")
 	d := l.tree.draft()
-	err := l.records.each(ctx, l.at.Seq, at.last, func(m message) error {
-		place := wire.Place{Seq: m.seq, Hash: wire.HashData(m.data), Created: at.created}
-		if err := d.bring(readArrival(place, m.subject, m.data)); err != nil {
+	err = l.records.each(ctx, p.Seq, at.last, func(m message) error {
+		if err := d.bring(readArrival(m, at.created)); err != nil {
 			return err
 		}
 		d.stored = d.stored[:0]
@@ -154,14 +156,13 @@ func (l *Log) makeAgain(ctx context.Context, at state) error {
 		return nil
 	})
 	if err != nil && !errors.Is(err, reached) {
-		return err
+		return false, err
 	}
-	if d.edge.size == signed.Size && d.edge.root() == signed.Root {
+	again := d.edge.size == signed.Size && d.edge.root() == signed.Root
+	if again {
 		l.cfg.Log.Warn("a tail of the public log was lost, and is made from RECORDS once more", "from", l.tree.size(), "to", signed.Size)
-		l.settle()
-		return nil
 	}
-	return l.begin(signed)
+	return again, nil
 }
 
 // holding is the newest place of the log that RECORDS still has; zero where it has none. Whoever wrote the entry for a
@@ -184,17 +185,17 @@ func (l *Log) holding(ctx context.Context, at state) (wire.Place, error) {
 	return wire.Place{}, nil
 }
 
-// follow writes what comes into the log.
-func (l *Log) follow(ctx context.Context, at state, again <-chan nats.Status) error {
+// follow writes what RECORDS has, behind the place up to which all is covered, into the log: up to a
+// sequence, or forever.
+func (l *Log) follow(ctx context.Context, at state, until uint64, again <-chan nats.Status) error {
 	ctx, cancel := context.WithCancel(ctx)
 	arrivals, broken := make(chan *arrival, read), make(chan error, 1)
 	after := l.at.Seq
 	go func() {
 		defer close(arrivals)
-		broken <- l.records.each(ctx, after, 0, func(m message) error {
-			a := readArrival(wire.Place{Seq: m.seq, Hash: wire.HashData(m.data), Created: at.created}, m.subject, m.data)
+		broken <- l.records.each(ctx, after, until, func(m message) error {
 			select {
-			case arrivals <- a:
+			case arrivals <- readArrival(m, at.created):
 				return nil
 			case <-ctx.Done():
 				return ctx.Err()
@@ -210,10 +211,12 @@ func (l *Log) follow(ctx context.Context, at state, again <-chan nats.Status) er
 	defer note.Stop()
 	defer check.Stop()
 	var list []*arrival
-	if err := l.tell(); err != nil {
-		return err
-	}
 	for {
+		if until == forever {
+			if err := l.tell(); err != nil {
+				return err
+			}
+		}
 		select {
 		case a, ok := <-arrivals:
 			if !ok {
@@ -239,9 +242,6 @@ func (l *Log) follow(ctx context.Context, at state, again <-chan nats.Status) er
 		case <-note.C:
 			if err := l.remember(); err != nil {
 				return fmt.Errorf("%w: %w", errDisk, err)
-			}
-			if err := l.tell(); err != nil {
-				return err
 			}
 		case <-check.C:
 			for s, p := range map[*stream]wire.Place{l.records: l.at, l.log: l.inLog} {

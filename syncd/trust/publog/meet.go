@@ -35,6 +35,7 @@ func (l *Log) meet(ctx context.Context) error {
 		if err != nil {
 			return err
 		}
+		lost := l.tree.size() == 0 && !l.cfg.Key.newest().IsZero()
 		k := &taker{l: l, created: at.created, chained: l.tree.size()}
 		if !inStep {
 			l.inLog, k.chained = wire.Place{}, 0
@@ -61,6 +62,9 @@ func (l *Log) meet(ctx context.Context) error {
 			}
 			return err
 		}
+		if lost && l.tree.size() > 0 {
+			l.alarm(Alarm{FileLost, "the public log's file was lost; it was taken from the stream LOG again", 0, l.tree.size()})
+		}
 		return nil
 	}
 	return nil
@@ -79,8 +83,8 @@ func (l *Log) inStep(ctx context.Context, at state) (bool, error) {
 	if err != nil || at.gaps || f.at == 0 || f.at > at.last {
 		return false, err
 	}
-	data, err := l.log.get(ctx, f.at)
-	if err != nil {
+	data, ok, err := l.log.get(ctx, f.at)
+	if err != nil || !ok {
 		return false, err
 	}
 	there, err := wire.DecodeLog(data)

@@ -121,7 +121,6 @@ type Log struct {
 
 	mu      sync.RWMutex // protects what follows; Run reads it without
 	tree    *tree
-	settled bool          // the tree has all that was ever signed
 	covered uint64        // sequence in RECORDS up to which the log has all; 0 while that is not known
 	frozen  error         // why the log has stopped
 	agreed  uint64        // then: the size up to which LOG and file are the same
@@ -131,7 +130,8 @@ type Log struct {
 	signed  Signed
 }
 
-// Open opens the log, and compares the file with LOG. The caller makes sure that one Log at a time works on the folder.
+// Open opens the log, compares the file with LOG, and brings both up to what RECORDS holds. The caller makes sure that one
+// Log at a time works on the folder.
 func Open(ctx context.Context, cfg Config) (_ *Log, err error) {
 	cfg.Log = cmp.Or(cfg.Log, slog.New(slog.DiscardHandler))
 	if cfg.Dir == "" || cfg.Key == nil || cfg.Conn == nil {
@@ -162,14 +162,15 @@ func Open(ctx context.Context, cfg Config) (_ *Log, err error) {
 			err = errors.Join(err, l.tree.close())
 		}
 	}()
-	known := !cfg.Key.newest().IsZero() && l.tree.size() == 0
-	if err := l.meet(ctx); err != nil {
-		return nil, err
+	for {
+		err := l.start(ctx)
+		if err == nil || l.frozen != nil {
+			return l, nil
+		}
+		if !errors.Is(err, errElsewhere) || ctx.Err() != nil {
+			return nil, err
+		}
 	}
-	if known && l.tree.size() > 0 {
-		l.alarm(Alarm{FileLost, "the public log's file was lost; it was taken from the stream LOG again", 0, l.tree.size()})
-	}
-	return l, l.judge()
 }
 
 // openEpoch opens the files of the newest epoch that the key or the folder knows.
@@ -205,7 +206,7 @@ func (l *Log) use(epoch uint64) error {
 	}
 	l.mu.Lock()
 	old := l.tree
-	l.tree, l.settled = t, false
+	l.tree = t
 	l.inLog, l.at, l.covered = wire.Place{}, wire.Place{}, 0
 	l.wake()
 	l.mu.Unlock()
@@ -231,7 +232,7 @@ func (l *Log) visible() uint64 {
 	return l.tree.size()
 }
 
-// Newest is the newest checkpoint; zero where the log is empty, or does not have again what it once signed.
+// Newest is the newest checkpoint; zero where the log is empty.
 func (l *Log) Newest() Signed {
 	l.signing.Lock()
 	defer l.signing.Unlock()
@@ -254,7 +255,7 @@ func (l *Log) current() (Signed, error) {
 	l.mu.RLock()
 	defer l.mu.RUnlock()
 	size := l.visible()
-	if size == 0 || !l.settled && l.frozen == nil {
+	if size == 0 {
 		return Signed{}, nil
 	}
 	s := Signed{Checkpoint: checkpoint.Checkpoint{Origin: l.tree.origin, Size: size, Root: l.tree.root}, News: l.tree.news}

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"math"
 	"time"
 
 	"github.com/nats-io/nats.go"
@@ -57,18 +58,18 @@ func (s *stream) state(ctx context.Context) (state, error) {
 	return state{i.Created.UnixNano(), i.State.LastSeq, i.State.Msgs != i.State.LastSeq}, nil
 }
 
-// get returns the data at a sequence; nil where there is none.
-func (s *stream) get(ctx context.Context, seq uint64) ([]byte, error) {
+// get returns the data at a sequence; false where nothing stands there.
+func (s *stream) get(ctx context.Context, seq uint64) ([]byte, bool, error) {
 	ctx, cancel := context.WithTimeout(ctx, patience)
 	defer cancel()
 	m, err := s.s.GetMsg(ctx, seq)
 	if errors.Is(err, jetstream.ErrMsgNotFound) {
-		return nil, nil
+		return nil, false, nil
 	}
 	if err != nil {
-		return nil, fmt.Errorf("%w: message %d of %s: %w", errUnavailable, seq, s.name, err)
+		return nil, false, fmt.Errorf("%w: message %d of %s: %w", errUnavailable, seq, s.name, err)
 	}
-	return m.Data, nil
+	return m.Data, true, nil
 }
 
 // holds tells whether what stands at p is what stood there.
@@ -80,8 +81,8 @@ func (s *stream) holds(ctx context.Context, p wire.Place) (bool, error) {
 	if err != nil || at.created != p.Created || p.Seq > at.last {
 		return false, err
 	}
-	data, err := s.get(ctx, p.Seq)
-	return err == nil && data != nil && wire.HashData(data) == p.Hash, err
+	data, ok, err := s.get(ctx, p.Seq)
+	return ok && wire.HashData(data) == p.Hash, err
 }
 
 // message is one message of a stream.
@@ -91,10 +92,13 @@ type message struct {
 	data    []byte
 }
 
-// each hands on the messages behind a sequence, in their order: up to the sequence until, or the last that is there; with
-// until 0 for as long as ctx lasts.
+// forever is the end of a reading that goes on for as long as its context.
+const forever = uint64(math.MaxUint64)
+
+// each hands on the messages behind a sequence, in their order: up to the sequence until, or the last that is there; or
+// forever.
 func (s *stream) each(ctx context.Context, after, until uint64, fn func(message) error) error {
-	if until > 0 && after >= until {
+	if after >= until {
 		return nil
 	}
 	bad := func(err error) error { return fmt.Errorf("%w: read %s: %w", errUnavailable, s.name, err) }
@@ -104,7 +108,7 @@ func (s *stream) each(ctx context.Context, after, until uint64, fn func(message)
 	if err != nil {
 		return bad(err)
 	}
-	if until > 0 && consumer.CachedInfo().NumPending == 0 {
+	if until != forever && consumer.CachedInfo().NumPending == 0 {
 		return nil
 	}
 	in, err := consumer.Messages(jetstream.PullMaxMessages(ahead))
@@ -126,7 +130,7 @@ func (s *stream) each(ctx context.Context, after, until uint64, fn func(message)
 			return bad(fmt.Errorf("message %d comes after message %d", seq, after))
 		}
 		after = seq
-		more = until == 0 || seq < until && meta.NumPending > 0
+		more = until == forever || seq < until && meta.NumPending > 0
 		if err := fn(message{seq, m.Subject(), m.Data()}); err != nil {
 			return err
 		}
