@@ -6,13 +6,14 @@
 //	keys/, token      who it is and who may write (trust)
 //	streams/          the broker's files: RECORDS, the truth
 //	office/           the journal and the evidence of the office, which is a device of its own, apart from streams/
+//	log/              the public log's file, the other holder of what the stream LOG has (trust/publog)
 //	model/            the read model; it can be deleted at any time
 //	alarms.json       what must not be missed, until somebody acknowledges it
 //	ports.json        the ports that the first start found free
 //	centre.json       addresses, while it runs; what a killed centre leaves of it is stale
 //
-// The order of a start is the order in which the parts need each other: keys, broker, streams, read model, gate,
-// office. Addresses are written down, and printed, once everything listens. The order of an end is the other way
+// The order of a start is the order in which the parts need each other: keys, broker, streams, public log, read model,
+// gate, office. Addresses are written down, and printed, once everything listens. The order of an end is the other way
 // round: nobody is sent here any more, requests end, then the gate, then the read model, then the files.
 package syncd
 
@@ -41,6 +42,7 @@ import (
 	"ullage/syncd/store"
 	"ullage/syncd/trust"
 	"ullage/syncd/trust/disk"
+	"ullage/syncd/trust/publog"
 )
 
 // Desk is where the office's own records and evidence are kept. The command that starts a centre brings it, because
@@ -74,6 +76,7 @@ type Centre struct {
 	alarms   *alarm.Book
 	broker   *broker.Broker
 	devices  *nats.Conn // the gate's, in the devices' account
+	log      *publog.Log
 	store    *store.Store
 	source   *store.Source
 	gate     *gate.Gate
@@ -126,6 +129,9 @@ func Open(ctx context.Context, cfg Config) (_ *Centre, err error) {
 		return nil, err
 	}
 	if err := c.broker.EnsureStreams(ctx); err != nil {
+		return nil, err
+	}
+	if err := c.openLog(ctx); err != nil {
 		return nil, err
 	}
 	reader, err := c.broker.Connect(trust.Reader)
@@ -185,6 +191,9 @@ func (c *Centre) Close() error {
 	}
 	if c.store != nil {
 		err = errors.Join(err, c.store.Close())
+	}
+	if c.log != nil {
+		err = errors.Join(err, c.log.Close())
 	}
 	if c.broker != nil {
 		c.broker.Shutdown()

@@ -128,7 +128,7 @@ func (l *Log) goBack(ctx context.Context, at state) error {
 
 // begin begins a new epoch, which has nothing yet.
 func (l *Log) begin(signed checkpoint.Checkpoint) error {
-	l.alarm(Alarm{EpochEnded, fmt.Sprintf("The public log as it was signed, of %d leaves, is neither in the stream LOG nor in %s. A new epoch begins, built from RECORDS", signed.Size, l.cfg.Dir), 0, signed.Size})
+	l.cfg.Log.Error("the public log as it was signed is neither in LOG nor in the file: a new epoch begins, built from RECORDS", "origin", signed.Origin, "size", signed.Size)
 	position := l.inLog
 	if err := l.use(l.cfg.Key.epoch() + 1); err != nil {
 		return fmt.Errorf("%w: %w", errDisk, err)

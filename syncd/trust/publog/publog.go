@@ -89,7 +89,6 @@ const (
 	StreamLost  AlarmKind = "log-stream-lost"  // LOG lacked entries, and they were appended again
 	Rewritten   AlarmKind = "log-rewritten"    // two histories: the log has stopped
 	OtherEpoch  AlarmKind = "log-other-epoch"  // another centre began an epoch, which this one follows
-	EpochEnded  AlarmKind = "log-epoch-ended"  // what was signed is lost, and a new epoch began
 )
 
 // Alarm is something that the office must see.
