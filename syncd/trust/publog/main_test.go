@@ -360,3 +360,17 @@ func (w *world) inLog() (all []jetstream.RawStreamMsg) {
 }
 
 func numbered(n uint64) []byte { return binary.BigEndian.AppendUint64(nil, n) }
+
+// openOnly opens a Log that does not run, and closes it.
+func openOnly(w *world) (*publog.Log, error) {
+	conn, err := w.broker.Connect(trust.Logger)
+	if err != nil {
+		return nil, err
+	}
+	defer conn.Close()
+	l, err := publog.Open(w.soon(), publog.Config{Dir: w.trust.LogDir(), Key: w.trust.Log(), Conn: conn})
+	if err != nil {
+		return nil, err
+	}
+	return l, l.Close()
+}
