@@ -17,8 +17,7 @@ const (
 	leastWait = 50 * time.Millisecond // before a broken turn is begun again
 	mostWait  = 10 * time.Second
 
-	noteEvery  = 5 * time.Second // how often the newest checkpoint is noted beside the key
-	checkEvery = time.Minute     // how often the places are looked at
+	noteEvery = 5 * time.Second // how often the newest checkpoint is noted beside the key
 
 	read = 256 // messages that are read ahead of what is written
 )
@@ -38,7 +37,7 @@ func (l *Log) Run(ctx context.Context) error {
 			return l.remember()
 		case errors.Is(err, errDisk):
 			return err
-		case time.Since(began) > checkEvery:
+		case time.Since(began) > mostWait:
 			wait = leastWait
 		}
 		if errors.Is(err, errElsewhere) {
@@ -207,7 +206,7 @@ func (l *Log) follow(ctx context.Context, at state, until uint64, again <-chan n
 		for range arrivals { // until the reader has seen it
 		}
 	}()
-	note, check := time.NewTicker(noteEvery), time.NewTicker(checkEvery)
+	note, check := time.NewTicker(noteEvery), time.NewTicker(l.checks)
 	defer note.Stop()
 	defer check.Stop()
 	var list []*arrival

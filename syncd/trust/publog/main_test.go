@@ -4,6 +4,7 @@ import (
 	"context"
 	"crypto/sha256"
 	"encoding/binary"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -15,8 +16,10 @@ import (
 	"testing"
 	"time"
 
+	"github.com/nats-io/jwt/v2"
 	"github.com/nats-io/nats.go"
 	"github.com/nats-io/nats.go/jetstream"
+	"github.com/nats-io/nkeys"
 	"go.uber.org/goleak"
 
 	"ullage/events"
@@ -253,6 +256,7 @@ func (c *centre) open(key *publog.Key, opts ...nats.Option) {
 	if err != nil {
 		w.t.Fatal(err)
 	}
+	c.CheckOften()
 	ctx, cancel := context.WithCancel(context.Background())
 	c.ended = make(chan error, 1)
 	log := c.Log
@@ -357,6 +361,69 @@ func (w *world) inLog() (all []jetstream.RawStreamMsg) {
 		}
 	}
 	return all
+}
+
+// spy connects as a user who may do everything in the centre's account; no such user exists outside of tests.
+func (w *world) spy() jetstream.JetStream {
+	w.t.Helper()
+	b, err := os.ReadFile(filepath.Join(w.dir, "keys", "centre.json"))
+	if err != nil {
+		w.t.Fatal(err)
+	}
+	var seeds struct{ Centre string }
+	if err := json.Unmarshal(b, &seeds); err != nil {
+		w.t.Fatal(err)
+	}
+	account, err := nkeys.FromSeed([]byte(seeds.Centre))
+	if err != nil {
+		w.t.Fatal(err)
+	}
+	user, err := nkeys.CreateUser()
+	if err != nil {
+		w.t.Fatal(err)
+	}
+	public, err := user.PublicKey()
+	if err != nil {
+		w.t.Fatal(err)
+	}
+	claims := jwt.NewUserClaims(public)
+	claims.Pub.Allow.Add(">")
+	claims.Sub.Allow.Add(">")
+	token, err := claims.Encode(account)
+	if err != nil {
+		w.t.Fatal(err)
+	}
+	nc, err := nats.Connect(w.broker.ClientURL(), nats.UserJWT(func() (string, error) { return token, nil }, user.Sign))
+	if err != nil {
+		w.t.Fatal(err)
+	}
+	w.t.Cleanup(nc.Close)
+	js, err := jetstream.New(nc)
+	if err != nil {
+		w.t.Fatal(err)
+	}
+	return js
+}
+
+// forget deletes a stream under the running broker and makes it anew, without its messages.
+func (w *world) forget(stream wire.Stream) {
+	w.t.Helper()
+	if err := w.spy().DeleteStream(w.soon(), stream.Name); err != nil {
+		w.t.Fatal(err)
+	}
+	if err := w.broker.EnsureStreams(w.soon()); err != nil {
+		w.t.Fatal(err)
+	}
+}
+
+// eventually waits until something is so.
+func (w *world) eventually(what string, is func() bool) {
+	w.t.Helper()
+	for end := time.Now().Add(patience); !is(); time.Sleep(time.Millisecond) {
+		if time.Now().After(end) {
+			w.t.Fatalf("it does not come to that: %s", what)
+		}
+	}
 }
 
 func numbered(n uint64) []byte { return binary.BigEndian.AppendUint64(nil, n) }

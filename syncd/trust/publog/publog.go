@@ -39,6 +39,7 @@ import (
 	"strconv"
 	"strings"
 	"sync"
+	"time"
 
 	"github.com/nats-io/nats.go"
 	"github.com/nats-io/nats.go/jetstream"
@@ -110,6 +111,7 @@ type Log struct {
 	cfg     Config
 	records *stream
 	log     *stream
+	checks  time.Duration // how often the places are looked at: a minute, but for tests
 
 	// What only Open, and then Run, use.
 	last    uint64     // sequence that LOG ends with
@@ -136,7 +138,7 @@ func Open(ctx context.Context, cfg Config) (_ *Log, err error) {
 	if cfg.Dir == "" || cfg.Key == nil || cfg.Conn == nil {
 		return nil, errors.New("public log: it needs a folder, a key and a connection")
 	}
-	l := &Log{cfg: cfg, changed: make(chan struct{})}
+	l := &Log{cfg: cfg, checks: time.Minute, changed: make(chan struct{})}
 	if err := disk.MakeDir(cfg.Dir); err != nil {
 		return nil, err
 	}

@@ -11,7 +11,6 @@ import (
 	"slices"
 	"strings"
 	"testing"
-	"time"
 
 	"ullage/events"
 	"ullage/events/checkpoint"
@@ -652,10 +651,7 @@ func TestTwoCentres(t *testing.T) {
 		c.has(last)
 	}
 	// One may have the last entry before the other has read it.
-	end := time.Now().Add(patience)
-	for centres[0].Newest().Checkpoint != centres[1].Newest().Checkpoint && time.Now().Before(end) {
-		time.Sleep(time.Millisecond)
-	}
+	w.eventually("both have the same", func() bool { return centres[0].Newest().Checkpoint == centres[1].Newest().Checkpoint })
 	for _, c := range centres {
 		c.good(w.leaves)
 		for _, k := range c.kinds() {
@@ -684,18 +680,32 @@ func TestTwoCentres(t *testing.T) {
 	}
 }
 
-// The broker goes away under a running log, and comes back.
-func TestBrokerAway(t *testing.T) {
+// A stream is lost under a running log: the log notices, and has all again.
+func TestLostWhileRunning(t *testing.T) {
 	w := newWorld(t)
 	c := w.open()
+	for range 5 {
+		c.has(w.push("tab-1", 2))
+	}
+	w.forget(wire.Log)
 	c.has(w.push("tab-1", 2))
+	c.good(w.leaves)
+	c.wantAlarms(publog.StreamLost)
+
+	w.forget(wire.Records)
+	w.push("tab-2", 1)
+	w.eventually("what comes into the new stream is logged", func() bool { return int(c.Newest().Size) == len(w.leaves) })
+	c.has(w.put("tab-1", 1, records("tab-1", 1, 12)))
+	c.good(w.leaves)
+	c.stop()
+
+	w.lose(w.trust.LogDir())
+	c = w.open()
+	c.good(w.leaves)
 	c.stop()
 	if _, err := publog.Open(w.soon(), publog.Config{Dir: c.dir, Key: w.trust.Log(), Conn: c.conn}); err == nil {
 		t.Error("it opened over a connection that is closed")
 	}
-	c = w.open()
-	c.has(w.push("tab-1", 2))
-	c.good(w.leaves)
 }
 
 // The key is made once. A log without its key is an error, not a new key.
