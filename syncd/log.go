@@ -12,6 +12,7 @@ import (
 
 	"ullage/events/checkpoint"
 	"ullage/syncd/alarm"
+	"ullage/syncd/gate"
 	"ullage/syncd/trust"
 	"ullage/syncd/trust/publog"
 )
@@ -69,4 +70,31 @@ func (c *Centre) epochEnded(old checkpoint.Checkpoint, common uint64) error {
 			"the old log's newest checkpoint": old.Text(), "leaves in common": fmt.Sprint(common),
 		},
 	}))
+}
+
+// publicLog is the public log as the gate asks for it.
+type publicLog struct{ *publog.Log }
+
+func (l publicLog) Newest() (checkpoint.Checkpoint, string, uint64) {
+	s := l.Log.Newest()
+	return s.Checkpoint, s.Note, s.News
+}
+
+// conflicting hears where a device has checked a state of the log that this log never had.
+func (c *Centre) conflicting(x gate.Conflict) {
+	evidence := map[string]string{"what the device has checked": x.Seen.Text()}
+	if x.Ours != "" {
+		evidence["the log here, signed"] = x.Ours
+	}
+	if x.Seal != "" {
+		evidence[fmt.Sprintf("the seal of %s over its record %d, which says so", x.Device, x.At)] = x.Seal
+	}
+	err := c.alarms.Raise(alarm.Alarm{
+		Kind: alarm.LogConflict, About: fmt.Sprintf("%s %s", x.Device, x.Seen.Text()), Evidence: evidence,
+		What: fmt.Sprintf("The past that device %s has checked is not the past of this centre: %s.", x.Device, x.Why),
+		Do:   "Make a backup of this centre and of that device's folder before anything else. Two pasts were shown: find out whether an older state was put back, or who could write to the centre's disk. What devices still hold they send again.",
+	})
+	if err != nil {
+		c.cfg.Log.Error("an alarm could not be written down", "error", err)
+	}
 }
