@@ -3,7 +3,8 @@
 //
 // All that a centre is stands in one folder:
 //
-//	keys/, token      who it is and who may write (trust)
+//	keys/, token      who it is, who may write, and who may come in to the office (trust, trust/people)
+//	access/           the access journal: who came in, and who read which evidence (trust/access)
 //	streams/          the broker's files: RECORDS, the truth
 //	office/           the journal and the evidence of the office, which is a device of its own, apart from streams/
 //	log/              the public log's file, the other holder of what the stream LOG has (trust/publog)
@@ -41,7 +42,9 @@ import (
 	"ullage/syncd/office"
 	"ullage/syncd/store"
 	"ullage/syncd/trust"
+	"ullage/syncd/trust/access"
 	"ullage/syncd/trust/disk"
+	"ullage/syncd/trust/people"
 	"ullage/syncd/trust/publog"
 )
 
@@ -82,6 +85,8 @@ type Centre struct {
 	gate     *gate.Gate
 	desk     Desk
 	recorder *office.Recorder
+	book     *people.Book
+	access   *access.Journal
 
 	ports    ports
 	enrol    server
@@ -123,6 +128,12 @@ func Open(ctx context.Context, cfg Config) (_ *Centre, err error) {
 		return nil, err
 	}
 	if err := c.readPorts(); err != nil {
+		return nil, err
+	}
+	if c.book, err = people.Open(people.Config{Dir: c.path("keys")}); err != nil {
+		return nil, err
+	}
+	if c.access, err = access.Open(access.Config{Dir: c.path("access"), Now: time.Now, Log: cfg.Log}); err != nil {
 		return nil, err
 	}
 	if c.broker, err = broker.Start(broker.Config{Dir: c.path("streams"), Port: c.ports.NATS, Trust: c.trust, Log: cfg.Log}); err != nil {
@@ -197,6 +208,9 @@ func (c *Centre) Close() error {
 	}
 	if c.broker != nil {
 		c.broker.Shutdown()
+	}
+	if c.access != nil {
+		err = errors.Join(err, c.access.Close())
 	}
 	if c.trust != nil {
 		err = errors.Join(err, c.trust.Close())

@@ -25,7 +25,8 @@ func (c *Centre) Serve(ctx context.Context, ready func(a Addresses, link string)
 		return err
 	}
 	pages := office.New(office.Config{
-		Token: c.trust.Token(), Store: c.store, Source: c.source, Recorder: c.recorder, Evidence: c.desk.Evidence(), Alarms: c.alarms, Log: c.cfg.Log,
+		Token: c.trust.Token(), Book: c.book, Access: c.access, Store: c.store, Source: c.source, Recorder: c.recorder, Evidence: c.desk.Evidence(),
+		Alarms: c.alarms, Log: c.cfg.Log,
 		NewCode: func(name string) (wire.Code, error) { return c.trust.NewCode(name, c.enrol.address()) },
 	})
 	// What works here outlasts ctx until the requests have ended.
@@ -175,11 +176,15 @@ func (c *Centre) hearing(ctx context.Context, failed <-chan error) error {
 // is not possible, the office is told when it records, and devices need not wait for it.
 func (c *Centre) announce(pages *office.Server, ready func(Addresses, string)) error {
 	c.recorder.Try()
+	link, err := pages.Ticket()
+	if err != nil {
+		return err
+	}
 	a := Addresses{NATS: c.broker.ClientURL(), Enrol: c.enrol.address(), Office: c.office.address()}
 	if err := writeJSON(c.path("centre.json"), a); err != nil {
 		return err
 	}
-	ready(a, a.Office+pages.Ticket())
+	ready(a, a.Office+link)
 	return nil
 }
 

@@ -110,18 +110,18 @@ func ofMachines[T any](s *Server, r *http.Request, q question, name string, fold
 }
 
 func (s *Server) getMachine(r *http.Request, q question) (any, error) {
-	return ofMachines(s, r, q, "machines", s.state)
+	return ofMachines(s, r, q, "machines", func(in projections.Input) (machine.State, error) { return s.state(r.Context(), in) })
 }
 
 // state is what stands at a machine, with the texts of its faults that are held here.
-func (s *Server) state(in projections.Input) (machine.State, error) {
+func (s *Server) state(ctx context.Context, in projections.Input) (machine.State, error) {
 	state := machine.Fold(in)
 	for i := range state.OpenFaults {
 		f := &state.OpenFaults[i]
 		if f.Evidence.IsZero() {
 			continue
 		}
-		text, ok, err := s.cfg.Evidence.Text(f.Evidence)
+		text, ok, err := s.pieces.text(ctx, f.Evidence)
 		if err != nil {
 			return state, err
 		}
@@ -244,7 +244,7 @@ func (s *Server) audit(ctx context.Context, ask audit.Query, b projections.Bound
 	if err != nil {
 		return audit.List{}, err
 	}
-	show := shower{ctx, s.cfg.Store, s.cfg.Evidence}
+	show := shower{ctx, s.cfg.Store, s.pieces}
 	var failed error
 	list := audit.Rows(h, ask, reg, func(r *events.Record) json.RawMessage {
 		body, err := show.body(r)

@@ -14,8 +14,10 @@ import (
 	"ullage/projections"
 )
 
-// An export lasts as long as somebody takes it: a part of it may take this long to get away.
+// An export lasts as long as somebody takes it, and is let in: a part of it may take this long to get away.
 const partTime = time.Minute
+
+var errShutOut = asked{http.StatusUnauthorized, errors.New("the token holds no more")}
 
 // getExport writes every record, in the order of arrival, as entry lines or as a table.
 func (s *Server) getExport(w http.ResponseWriter, r *http.Request) {
@@ -25,8 +27,8 @@ func (s *Server) getExport(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, err)
 		return
 	}
-	show := shower{ctx, s.cfg.Store, s.cfg.Evidence}
-	to := &slowly{w: w, control: http.NewResponseController(w)}
+	show := shower{ctx, s.cfg.Store, s.pieces}
+	to := &slowly{w: w, control: http.NewResponseController(w), holds: visitOf(ctx).holds}
 	out := bufio.NewWriterSize(to, 64<<10)
 	var e exporter
 	switch q["format"] {
@@ -67,15 +69,20 @@ func (s *Server) getExport(w http.ResponseWriter, r *http.Request) {
 type slowly struct {
 	w       io.Writer
 	control *http.ResponseController
-	begun   bool
+	holds   func() bool // whether who takes it is still let in
+	begun   bool        // part of it is out
 }
 
 func (s *slowly) Write(p []byte) (int, error) {
-	s.begun = true
+	if !s.holds() {
+		return 0, errShutOut
+	}
 	if err := s.control.SetWriteDeadline(time.Now().Add(partTime)); err != nil && !errors.Is(err, http.ErrNotSupported) {
 		return 0, err
 	}
-	return s.w.Write(p)
+	n, err := s.w.Write(p)
+	s.begun = s.begun || n > 0
+	return n, err
 }
 
 type exporter interface {

@@ -2,8 +2,8 @@ package office
 
 import (
 	"bytes"
+	"context"
 	"embed"
-	"errors"
 	"fmt"
 	"html/template"
 	"net/http"
@@ -23,30 +23,21 @@ func parsePages(funcs template.FuncMap) *template.Template {
 	return template.Must(template.New("pages").Funcs(funcs).ParseFS(pageFiles, "page/*.html"))
 }
 
-// pages are plain tables that only show.
-func (s *Server) pages(mux *http.ServeMux) {
-	mux.HandleFunc("GET /in", s.enter)
-	mux.HandleFunc("GET /style.css", func(w http.ResponseWriter, r *http.Request) {
-		http.ServeFileFS(w, r, pageFiles, "page/style.css")
-	})
-	mux.Handle("GET /{$}", s.inside(s.page(s.pageMachines)))
-	mux.Handle("GET /machines/{machine}", s.inside(s.page(s.pageMachine)))
-	mux.Handle("/", s.inside(s.page(func(*http.Request) (string, any, error) {
-		return "", nil, asked{http.StatusNotFound, errors.New("there is no such page")}
-	})))
-}
-
 // page makes a handler of what gives the name of a template and its data.
 func (s *Server) page(make func(*http.Request) (string, any, error)) http.HandlerFunc {
 	return func(w http.ResponseWriter, r *http.Request) {
 		name, data, err := make(r)
 		if err != nil {
-			status, words := s.words(r, err)
-			s.render(w, status, "error", sentence(words))
+			s.pageError(w, r, err)
 			return
 		}
 		s.render(w, http.StatusOK, name, data)
 	}
+}
+
+func (s *Server) pageError(w http.ResponseWriter, r *http.Request, err error) {
+	status, words := s.words(r, err)
+	s.render(w, status, "error", sentence(words))
 }
 
 func (s *Server) render(w http.ResponseWriter, status int, name string, data any) {
@@ -91,7 +82,7 @@ func (s *Server) pageMachines(r *http.Request) (string, any, error) {
 	}{Fresh: freshness(asked)}
 	for _, in := range all {
 		state := machine.Fold(in)
-		site, err := s.siteName(reg, state.Site)
+		site, err := s.siteName(ctx, reg, state.Site)
 		if err != nil {
 			return "", nil, err
 		}
@@ -108,9 +99,9 @@ func (s *Server) pageMachines(r *http.Request) (string, any, error) {
 }
 
 // siteName is a site's name, where the register gives one that is held here, or else its code.
-func (s *Server) siteName(reg *projections.Register, id events.SiteID) (string, error) {
+func (s *Server) siteName(ctx context.Context, reg *projections.Register, id events.SiteID) (string, error) {
 	if entry, ok := reg.Site(id, events.MaxMillis); ok && !entry.Name.IsZero() {
-		name, ok, err := s.cfg.Evidence.Text(entry.Name)
+		name, ok, err := s.pieces.text(ctx, entry.Name)
 		if err != nil || ok {
 			return string(name), err
 		}
@@ -150,11 +141,11 @@ func (s *Server) pageMachine(r *http.Request) (string, any, error) {
 	if err != nil {
 		return "", nil, err
 	}
-	state, err := s.state(all[0])
+	state, err := s.state(ctx, all[0])
 	if err != nil {
 		return "", nil, err
 	}
-	site, err := s.siteName(reg, state.Site)
+	site, err := s.siteName(ctx, reg, state.Site)
 	if err != nil {
 		return "", nil, err
 	}

@@ -88,8 +88,3 @@ func (s *Server) postCode(r *http.Request) (any, error) {
 	}
 	return map[string]string{"code": code.String()}, nil
 }
-
-// postLink makes a link that lets a browser in.
-func (s *Server) postLink(*http.Request) (any, error) {
-	return map[string]string{"path": s.Ticket()}, nil
-}

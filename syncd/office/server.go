@@ -1,10 +1,16 @@
 // Package office is the office's side of the centre: what it records, what it asks, and the pages it looks at, over
 // HTTP.
 //
-// The commands of ullage are clients of the API here. They show the token of the centre's folder with each request;
-// a browser is let in by a link that works once, and then by a cookie, and can only look. A question is answered when
-// the read model holds what the stream held when it was asked. Errors are JSON objects {"error": "..."} with a status
-// that fits, and say what was wrong and what would be right; the log has what is the centre's own trouble.
+// The commands of ullage are clients of the API here. They show a token with each request: that of the centre's folder,
+// whose reader owns the centre and is an admin, or one that an admin made. A browser is let in by name and password, or,
+// as an admin, by a link that works once; from then on by a cookie. What each may do stands in one table (routes). The
+// access journal is told of everybody who comes in or is refused, of each change of people and tokens, and of each piece
+// of evidence that somebody reads, before it happens: where it cannot be written, it does not happen. (Evidence that is
+// only compared, as when a line is recorded again, is not read by anybody.)
+//
+// A question is answered when the read model holds what the stream held when it was asked. Errors are JSON objects
+// {"error": "..."} with a status that fits, and say what was wrong and what would be right; the log has what is the
+// centre's own trouble.
 package office
 
 import (
@@ -24,6 +30,8 @@ import (
 	"ullage/events/wire"
 	"ullage/syncd/alarm"
 	"ullage/syncd/store"
+	"ullage/syncd/trust/access"
+	"ullage/syncd/trust/people"
 )
 
 // Limits of a request.
@@ -34,7 +42,9 @@ const (
 
 // Config is what the office's server works with. All of it must be set.
 type Config struct {
-	Token    string // that the API asks for
+	Token    string // of the centre's folder
+	Book     *people.Book
+	Access   *access.Journal
 	Store    *store.Store
 	Source   *store.Source
 	Recorder *Recorder
@@ -48,42 +58,95 @@ type Config struct {
 type Server struct {
 	cfg       Config
 	door      *door
+	pieces    pieces // cfg.Evidence, which is not read but through it
+	seldom    *seldom
+	areas     []string // of the API
 	templates *template.Template
 }
 
 // New makes a server.
 func New(cfg Config) *Server {
-	return &Server{cfg: cfg, door: newDoor(), templates: parsePages(template.FuncMap{"alarms": cfg.Alarms.Pending})}
+	s := &Server{cfg: cfg, door: newDoor(), pieces: pieces{cfg.Evidence}, seldom: newSeldom(), templates: parsePages(template.FuncMap{"alarms": cfg.Alarms.Pending})}
+	s.cfg.Evidence = nil
+	for _, rt := range s.routes() {
+		if rt.area != "" && !slices.Contains(s.areas, rt.area) {
+			s.areas = append(s.areas, rt.area)
+		}
+	}
+	slices.Sort(s.areas)
+	return s
 }
 
-// Handler is the whole of the office's HTTP; serve it behind Guard.
-func (s *Server) Handler() http.Handler {
-	mux := http.NewServeMux()
-	mux.Handle("POST /api/records", s.withToken(s.postRecords))
-	mux.Handle("POST /api/codes", s.withToken(s.answer(s.postCode)))
-	mux.Handle("POST /api/links", s.withToken(s.answer(s.postLink)))
-	ask := func(path string, h func(*http.Request, question) (any, error), may ...string) {
-		mux.Handle("GET "+path, s.withToken(s.answer(func(r *http.Request) (any, error) {
+// routes are all that can be asked, each with what it needs. Handler says what is made of them.
+func (s *Server) routes() []route {
+	var all []route
+	// program answers a program at the path /api/AREA…, open answers anybody's browser, browser one that is in.
+	program := func(method, path string, needs people.Role, h http.HandlerFunc) {
+		area, _, _ := strings.Cut(path, "/")
+		all = append(all, route{pattern: method + " /api/" + path, area: area, needs: needs, serve: h})
+	}
+	open := func(pattern string, h http.HandlerFunc) {
+		all = append(all, route{pattern: pattern, open: true, serve: h})
+	}
+	browser := func(pattern string, needs people.Role, h http.HandlerFunc) {
+		all = append(all, route{pattern: pattern, needs: needs, serve: h})
+	}
+	ask := func(path string, needs people.Role, h func(*http.Request, question) (any, error), may ...string) {
+		program("GET", path, needs, s.answer(func(r *http.Request) (any, error) {
 			q, err := readQuestion(r, may...)
 			if err != nil {
 				return nil, err
 			}
 			return h(r, q)
-		})))
+		}))
 	}
-	ask("/api/machine", s.getMachine, "machine", "site", "as-of", "known-at")
-	ask("/api/ledger", s.getLedger, "machine", "site", "as-of", "known-at")
-	ask("/api/audit", s.getAudit, "machine", "site", "visit", "device", "as-of", "known-at")
-	ask("/api/waste", s.getWaste, "site", "as-of", "known-at")
-	ask("/api/due", s.getDue, "machine", "site", "as-of", "known-at")
-	ask("/api/restatements", s.getRestatements, "machine")
-	ask("/api/alarms", s.getAlarms)
-	mux.Handle("POST /api/alarms", s.withToken(s.answer(s.postAlarm)))
-	mux.Handle("GET /api/export", s.withToken(s.getExport))
-	mux.Handle("/api/", s.withToken(s.answer(func(r *http.Request) (any, error) {
+	program("POST", "records", people.Office, s.postRecords)
+	program("POST", "codes", people.Office, s.answer(s.postCode))
+	program("POST", "links", people.Admin, s.answer(s.postLink))
+	ask("machine", people.Auditor, s.getMachine, "machine", "site", "as-of", "known-at")
+	ask("ledger", people.Auditor, s.getLedger, "machine", "site", "as-of", "known-at")
+	ask("audit", people.Auditor, s.getAudit, "machine", "site", "visit", "device", "as-of", "known-at")
+	ask("waste", people.Auditor, s.getWaste, "site", "as-of", "known-at")
+	ask("due", people.Auditor, s.getDue, "machine", "site", "as-of", "known-at")
+	ask("restatements", people.Auditor, s.getRestatements, "machine")
+	ask("alarms", people.Auditor, s.getAlarms)
+	program("POST", "alarms", people.Office, s.answer(s.postAlarm))
+	program("GET", "export", people.Auditor, s.getExport)
+
+	ask("people", people.Admin, s.getPeople)
+	program("POST", "people", people.Admin, s.answer(s.postPerson))
+	program("POST", "people/{name}/role", people.Admin, s.answer(s.postRole))
+	program("POST", "people/{name}/password", people.Admin, s.answer(s.postPassword))
+	program("DELETE", "people/{name}", people.Admin, s.answer(s.deletePerson))
+	ask("tokens", people.Admin, s.getTokens)
+	program("POST", "tokens", people.Admin, s.answer(s.postToken))
+	program("DELETE", "tokens/{name}", people.Admin, s.answer(s.deleteToken))
+	ask("access", people.Auditor, s.getAccess, "since", "by")
+	all = append(all, route{pattern: "/api/", needs: people.Auditor, serve: s.answer(func(r *http.Request) (any, error) {
 		return nil, asked{http.StatusNotFound, fmt.Errorf("there is no %s %s here", r.Method, r.URL.Path)}
-	})))
-	s.pages(mux)
+	})})
+
+	open("GET /in", s.enter)
+	open("POST /sign-in", s.signIn)
+	open("GET /style.css", func(w http.ResponseWriter, r *http.Request) { http.ServeFileFS(w, r, pageFiles, "page/style.css") })
+	browser("POST /sign-out", people.Auditor, s.signOut)
+	browser("GET /you", people.Auditor, s.pageYou)
+	browser("GET /{$}", people.Auditor, s.page(s.pageMachines))
+	browser("GET /machines/{machine}", people.Auditor, s.page(s.pageMachine))
+	browser("/", people.Auditor, s.page(func(*http.Request) (string, any, error) {
+		return "", nil, asked{http.StatusNotFound, errors.New("there is no such page")}
+	}))
+	return all
+}
+
+// Handler is the whole of the office's HTTP; serve it behind Guard.
+func (s *Server) Handler() http.Handler { return s.handler(s.routes()) }
+
+func (s *Server) handler(routes []route) http.Handler {
+	mux := http.NewServeMux()
+	for _, rt := range routes {
+		mux.Handle(rt.pattern, s.guard(rt))
+	}
 	return mux
 }
 
@@ -140,6 +203,9 @@ func (s *Server) words(r *http.Request, err error) (status int, words string) {
 	status, words = http.StatusInternalServerError, "the centre could not answer; its log says why"
 	if late := (*lateError)(nil); errors.As(err, &late) {
 		status, words = http.StatusServiceUnavailable, late.Error()
+	}
+	if errors.As(err, new(untold)) {
+		status, words = http.StatusServiceUnavailable, untoldWords
 	}
 	s.cfg.Log.Error("office: "+r.Method+" "+r.URL.Path, "error", err)
 	return status, words

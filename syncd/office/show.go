@@ -12,12 +12,12 @@ import (
 
 // shower shows what records point at, as far as the centre holds it.
 type shower struct {
-	ctx      context.Context
-	store    *store.Store
-	evidence entry.Evidence
+	ctx    context.Context
+	store  *store.Store
+	pieces pieces
 }
 
-func (s shower) Text(d events.Digest) ([]byte, bool, error) { return s.evidence.Text(d) }
+func (s shower) Text(d events.Digest) ([]byte, bool, error) { return s.pieces.text(s.ctx, d) }
 
 func (s shower) ID(t events.Target) (entry.Named, bool, error) {
 	a, err := s.store.Record(s.ctx, t)

@@ -2,9 +2,6 @@ package office
 
 import (
 	"encoding/json"
-	"fmt"
-	"net/http"
-	"net/http/httptest"
 	"strings"
 	"testing"
 	"time"
@@ -100,59 +97,6 @@ func TestContent(t *testing.T) {
 		if strings.Join(got, " ") != want {
 			t.Errorf("%s\n got %s\nwant %s", body, strings.Join(got, " "), want)
 		}
-	}
-}
-
-// TestDoorTimes lets tickets and visits run out, and makes more than the door keeps.
-func TestDoorTimes(t *testing.T) {
-	now := time.Date(2026, 3, 2, 9, 0, 0, 0, time.UTC)
-	d := newDoor()
-	d.now = func() time.Time { return now }
-	late := d.ticket()
-	now = now.Add(ticketLasts)
-	if _, ok := d.enter(late); ok {
-		t.Error("a ticket that has run out lets in")
-	}
-	visit, ok := d.enter(d.ticket())
-	if !ok || !d.inside(visit) {
-		t.Fatal("a good ticket does not let in")
-	}
-	now = now.Add(visitLasts - time.Millisecond)
-	if !d.inside(visit) {
-		t.Error("a visit ends too early")
-	}
-	now = now.Add(time.Millisecond)
-	if d.inside(visit) || d.inside("") {
-		t.Error("a visit does not end")
-	}
-	first := d.ticket()
-	for range mostInside - 1 {
-		now = now.Add(time.Microsecond)
-		d.ticket()
-	}
-	if len(d.tickets) != mostInside {
-		t.Errorf("%d tickets", len(d.tickets))
-	}
-	d.ticket()
-	if _, ok := d.enter(first); ok || len(d.tickets) != mostInside {
-		t.Errorf("%d tickets, the first good: %v", len(d.tickets), ok)
-	}
-	now = now.Add(ticketLasts)
-	d.ticket()
-	if len(d.tickets) != 1 {
-		t.Errorf("%d tickets after all but one have run out", len(d.tickets))
-	}
-}
-
-func TestCookieName(t *testing.T) {
-	names := map[string]bool{}
-	for _, host := range []string{"127.0.0.1:1", "127.0.0.1:2", "localhost"} {
-		r := httptest.NewRequest(http.MethodGet, "/", nil)
-		r.Host = host
-		names[cookieName(r)] = true
-	}
-	if fmt.Sprint(names) != "map[ullage-office-1:true ullage-office-2:true ullage-office-80:true]" {
-		t.Error(names)
 	}
 }
 

@@ -58,7 +58,7 @@ func TestForeignHost(t *testing.T) {
 			if got := header.Get("Content-Security-Policy"); !strings.Contains(got, "default-src 'none'") || !strings.Contains(got, "frame-ancestors 'none'") {
 				t.Errorf("%s as %q: policy %q", base, host, got)
 			}
-			if header.Get("X-Content-Type-Options") != "nosniff" || header.Get("Referrer-Policy") != "no-referrer" {
+			if header.Get("X-Content-Type-Options") != "nosniff" || header.Get("Referrer-Policy") != "same-origin" {
 				t.Errorf("%s as %q: headers %v", base, host, header)
 			}
 		}
