@@ -24,6 +24,9 @@ const about = `ullage asks a running centre and prints what it answers.
   ullage ledger --dir D --machine nw-01         where the fluid of a machine went
   ullage audit --dir D --machine nw-01 --json   every record of it, as written
   ullage link --dir D                           a link that opens the office's pages
+  ullage person add --dir D mara --role office  lets somebody sign in there
+  ullage token make --dir D billing --role auditor --days 90   lets a program in
+  ullage access --dir D                         who came in, and who read what
 
 A centre on this machine is named by its folder (--dir, or the variable ULLAGE_DIR), another by --centre and --token-file.
 Times are RFC 3339 with zone, or a date, which means the end of that day in UTC.`
@@ -35,7 +38,8 @@ func Main(args []string, stdin io.Reader, stdout, stderr io.Writer, more ...*cob
 	root.PersistentFlags().StringVar(&c.dir, "dir", os.Getenv("ULLAGE_DIR"), "folder of a centre on this machine")
 	root.PersistentFlags().StringVar(&c.centre, "centre", "", "address of a centre (its office address)")
 	root.PersistentFlags().StringVar(&c.tokenFile, "token-file", "", "file with the token for --centre")
-	root.AddCommand(c.alarms(), c.record(), c.enrol(), c.link(), c.machine(), c.ledger(), c.audit(), c.restatements(), c.waste(), c.due(), c.export())
+	root.AddCommand(c.alarms(), c.record(), c.enrol(), c.link(), c.machine(), c.ledger(), c.audit(), c.restatements(), c.waste(), c.due(), c.export(),
+		c.person(), c.tokens(), c.access())
 	root.AddCommand(more...)
 	return command.Run(root, args, stdin, stdout, stderr)
 }
@@ -47,6 +51,8 @@ var flagHelp = map[string]string{
 	"device":   "id of a device",
 	"as-of":    "only what had happened by then",
 	"known-at": "only what had been received by then",
+	"since":    "only what was written then or later; a date means its beginning in UTC",
+	"by":       "only what somebody did: a name, or local, link, person:NAME, token:NAME",
 	"format":   "ndjson (entry lines, which record reads back) or csv",
 }
 
@@ -182,8 +188,9 @@ digits, '-' and '_'. On the device:
 func (c *client) link() *cobra.Command {
 	cmd := &cobra.Command{
 		Use: "link", Short: "Make a link that opens the office's pages in a browser", Args: command.Args(0, 0),
-		Long: `link prints an address that lets one browser on this machine into the office's pages. It works once, within an hour;
-the browser then stays in for twelve hours, or until the centre is started anew.`,
+		Long: `link prints an address that lets one browser into the office's pages, as an admin, for whoever may read the centre's
+folder is one. It works once, within an hour; the browser then stays in for twelve hours, for two without a look at a page,
+or until the centre is started anew. For everybody else there is: ullage person add`,
 	}
 	asJSON := withJSON(cmd, "print JSON")
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {
