@@ -28,6 +28,9 @@ func readBody(r *http.Request, to any, form string) error {
 	if errors.As(err, new(*http.MaxBytesError)) {
 		return err
 	}
+	if errors.Is(err, people.ErrRole) {
+		return bad("role: %w", err)
+	}
 	if err != nil {
 		return bad("the request is an object such as %s", form) // without what was sent: it may be a password
 	}

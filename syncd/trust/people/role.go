@@ -1,6 +1,9 @@
 package people
 
-import "fmt"
+import (
+	"errors"
+	"fmt"
+)
 
 // Role is what somebody is in the office. The zero Role is nobody's, and may do nothing.
 type Role uint8
@@ -17,6 +20,9 @@ var roleNames = map[Role]string{Auditor: "auditor", Office: "office", Admin: "ad
 
 func (r Role) String() string { return roleNames[r] }
 
+// ErrRole is in the error of ParseRole.
+var ErrRole = errors.New("that is no role")
+
 // ParseRole is the inverse of Role.String.
 func ParseRole(s string) (Role, error) {
 	for r, name := range roleNames {
@@ -24,7 +30,7 @@ func ParseRole(s string) (Role, error) {
 			return r, nil
 		}
 	}
-	return 0, fmt.Errorf("%q is no role: auditor, office and admin are", s)
+	return 0, fmt.Errorf("%w: %.64q; auditor, office and admin are", ErrRole, s)
 }
 
 // Covers tells whether r may do what needs a role.
