@@ -281,6 +281,17 @@ func TestTorn(t *testing.T) {
 		}
 		j.Close()
 	}
+	// What is cut off may be longer than what comes next.
+	if err := os.WriteFile(path(dir), append(bytes.Clone(good), bytes.Repeat([]byte("x"), 5000)...), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	j, _ := open(t, dir)
+	if err := j.Append(Entry{Act: SignOut, Who: "local"}); err != nil {
+		t.Fatal(err)
+	}
+	if b := content(t, dir); b[len(b)-1] != '\n' || verify(t, b) != nil {
+		t.Errorf("after a long torn line: %s", b[len(good):])
+	}
 }
 
 // faulty fails as it is told.

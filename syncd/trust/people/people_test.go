@@ -314,6 +314,22 @@ func TestAtOnce(t *testing.T) {
 	}
 }
 
+// TestSameWork: for a name that nobody has, as much is worked out. While others are looked at, both have to come again.
+func TestSameWork(t *testing.T) {
+	b, _ := newBook(t)
+	add(t, b, "mara", Office)
+	for range cap(b.hashes.line) {
+		b.hashes.line <- struct{}{}
+	}
+	for range 2 * freeTries { // which counts as no try
+		for _, name := range []string{"mara", "nobody"} {
+			if _, err := b.SignIn(t.Context(), name, []byte("not the right one")); err != ErrBusy {
+				t.Errorf("%s: %v", name, err)
+			}
+		}
+	}
+}
+
 // TestFiles: for the owner only, whole or not at all, and nothing of ours that cannot be read is passed over.
 func TestFiles(t *testing.T) {
 	b, c := newBook(t)
