@@ -178,7 +178,11 @@ func (s *Server) guardBrowser(rt route, v *visit, w http.ResponseWriter, r *http
 	}
 	in, ok := s.door.find(cookieOf(r))
 	if !ok {
-		s.closed(w, http.StatusForbidden, closedPage{To: r.URL.Path})
+		to := "/"
+		if !changes {
+			to = r.URL.Path
+		}
+		s.closed(w, http.StatusForbidden, closedPage{To: to})
 		return
 	}
 	v.guest, v.proof = in.guest, in.proof

@@ -128,6 +128,7 @@ func (s *Server) routes() []route {
 
 	open("GET /in", s.enter)
 	open("POST /sign-in", s.signIn)
+	open("GET /sign-in", func(w http.ResponseWriter, r *http.Request) { http.Redirect(w, r, "/", http.StatusSeeOther) })
 	open("GET /style.css", func(w http.ResponseWriter, r *http.Request) { http.ServeFileFS(w, r, pageFiles, "page/style.css") })
 	browser("POST /sign-out", people.Auditor, s.signOut)
 	browser("GET /you", people.Auditor, s.pageYou)

@@ -183,6 +183,14 @@ func TestSignIn(t *testing.T) {
 		t.Error("signing out of one browser ended another")
 	}
 
+	// Whoever opens the address of the form, or sends one of a session that has ended, is led to what is there.
+	if status, header, _ := c.browse(victim, "/sign-in"); status != http.StatusSeeOther || header.Get("Location") != "/" {
+		t.Errorf("the address of the form: %d %v", status, header)
+	}
+	if status, _, body := c.post(victim, "/sign-out", proof); status != http.StatusForbidden || !strings.Contains(body, `name="to" value="/"`) {
+		t.Errorf("signing out twice: %d %s", status, body)
+	}
+
 	// A form of many bytes is not read.
 	if status, _, _ := c.signIn(c.newBrowser(), "mara", strings.Repeat("x", 100<<10)); status != http.StatusRequestEntityTooLarge {
 		t.Errorf("a long form: %d", status)
