@@ -12,8 +12,7 @@ import (
 )
 
 // TestArgon2id checks what we work out with against the test program of the reference implementation of RFC 9106
-// (test.c of P-H-C/phc-winner-argon2, version 0x13). The vector of the RFC itself, section 5.3, has a secret and
-// associated data, which passwords do not have.
+// (test.c of P-H-C/phc-winner-argon2, version 0x13). TestSecondArgon2id checks it against the RFC itself.
 func TestArgon2id(t *testing.T) {
 	for _, x := range []struct {
 		salt          string

@@ -287,12 +287,13 @@ func TestTriesOfAll(t *testing.T) {
 		return right, unseen, wait
 	}
 	for i := range MaxTries {
-		right, unseen, wait := begin(fmt.Sprint(i))
+		right, _, wait := begin(fmt.Sprint(i))
 		if wait != 0 {
 			t.Fatalf("the try %d waits %v", i, wait)
 		}
 		right() // neither of these counts
-		if _, unseen, wait = begin(fmt.Sprint(i)); wait != 0 {
+		_, unseen, wait := begin(fmt.Sprint(i))
+		if wait != 0 {
 			t.Fatalf("the try %d waits %v", i, wait)
 		}
 		unseen()
@@ -437,4 +438,28 @@ func TestRoles(t *testing.T) {
 	if Auditor.Covers(Office) || Office.Covers(Admin) || Role(0).Covers(0) {
 		t.Error("a lower role covers a higher one")
 	}
+}
+
+// FuzzFiles: whatever stands in a file of ours, what is read of it makes sense.
+func FuzzFiles(f *testing.F) {
+	f.Add([]byte(`{"version":1,"name":"mara","role":"office","password":"` + nobody.String() + `","since":1}`))
+	f.Add([]byte(`{"version":1,"name":"mara","role":"auditor","areas":["audit"],"token_sha256":"` + strings.Repeat("0", 64) + `","made":1,"expires":2,"by":"local"}`))
+	f.Fuzz(func(t *testing.T, content []byte) {
+		b := &Book{people: map[string]person{}, tokens: map[string]token{}}
+		if err := b.readPerson("mara", content); err == nil && (len(b.people) != 1 || folded(b.people["mara"].Name) != "mara" || !b.people["mara"].Role.Covers(Auditor)) {
+			t.Errorf("%s is read as %v", content, b.people)
+		}
+		if err := b.readToken("mara", content); err == nil && (len(b.tokens) != 1 || folded(b.tokens["mara"].Name) != "mara" || !b.tokens["mara"].Role.Covers(Auditor)) {
+			t.Errorf("%s is read as %v", content, b.tokens)
+		}
+	})
+}
+
+func FuzzParseRole(f *testing.F) {
+	f.Add("admin")
+	f.Fuzz(func(t *testing.T, s string) {
+		if r, err := ParseRole(s); err == nil && r.String() != s || err != nil && r != 0 {
+			t.Errorf("%q is taken as %v: %v", s, r, err)
+		}
+	})
 }
