@@ -178,7 +178,7 @@ func TestSecondArgon2id(t *testing.T) {
 	if want := "0d640df58d78766c08c037a34a8b53c9d01ef0452d75b65eb52520e96b01e659"; hex.EncodeToString(got) != want {
 		t.Fatalf("%x\nwant %s", got, want)
 	}
-	for _, h := range []hash{{passes: passes, kib: 2 << 10, lanes: lanes}, {passes: 1, kib: 64, lanes: 1}, {passes: 2, kib: 1000, lanes: 3}} {
+	for _, h := range []hash{{cost: cost{3, 2 << 10, 4}}, {cost: cost{1, 64, 1}}, {cost: cost{2, 1000, 3}}} {
 		h.salt = []byte("sixteen of salt.")
 		for _, password := range []string{"", "five small red sheds"} {
 			want := slowArgon2id([]byte(password), h.salt, nil, nil, int(h.passes), int(h.kib), int(h.lanes), sumSize)

@@ -37,33 +37,37 @@ func checkPassword(password []byte) error {
 
 // hash is a password's, with what it was worked out by.
 type hash struct {
-	passes, kib uint32
-	lanes       uint8
-	salt, sum   []byte
+	cost
+	salt, sum []byte
 }
 
-// The second recommended option of RFC 9106, section 4: 3 passes over 64 MiB in 4 lanes, 128 bits of salt, 256 of sum.
+// cost is how much work a hash is.
+type cost struct {
+	passes, kib uint32
+	lanes       uint8
+}
+
+// recommended is the second recommended option of RFC 9106, section 4: 3 passes over 64 MiB in 4 lanes, with 128 bits
+// of salt and 256 of sum.
+var recommended = cost{3, 64 << 10, 4}
+
 const (
-	passes   = 3
-	kib      = 64 << 10
-	lanes    = 4
 	saltSize = 16
 	sumSize  = 32
 )
 
-// The most that a stored hash may ask for: it could else take all memory.
-const (
-	mostPasses = 16
-	mostKiB    = 256 << 10
-	mostLanes  = 16
-)
+// mostCost is the most that a stored hash may ask for: it could else take all memory.
+var mostCost = cost{16, 256 << 10, 16}
 
-func newHash(password []byte) hash {
-	h := hash{passes, kib, lanes, make([]byte, saltSize), nil}
+func newHash(c cost, password []byte) hash {
+	h := hash{c, make([]byte, saltSize), nil}
 	rand.Read(h.salt) // never fails: crypto/rand ends the program instead
 	h.sum = h.of(password)
 	return h
 }
+
+// nobodys is the hash that is worked out for a name that is not known. No password has its sum.
+func nobodys(c cost) hash { return hash{c, make([]byte, saltSize), make([]byte, sumSize)} }
 
 // of works out the sum of a password.
 func (h hash) of(password []byte) []byte {
@@ -103,7 +107,7 @@ func parseHash(s string) (hash, error) {
 		return wrong(fmt.Sprintf("is of version %d, which is not known here", version))
 	case len(h.salt) < saltSize || len(h.salt) > 4*saltSize || len(h.sum) != sumSize:
 		return wrong("has a salt or a sum of another size")
-	case h.passes < 1 || h.passes > mostPasses || h.lanes < 1 || h.lanes > mostLanes || h.kib < 8*uint32(h.lanes) || h.kib > mostKiB:
+	case h.passes < 1 || h.passes > mostCost.passes || h.lanes < 1 || h.lanes > mostCost.lanes || h.kib < 8*uint32(h.lanes) || h.kib > mostCost.kib:
 		return wrong("asks for more, or less, than is worked out here")
 	case h.String() != s:
 		return wrong("is not in its one form")

@@ -24,19 +24,19 @@ func TestArgon2id(t *testing.T) {
 		{"somesalt", 2, 1 << 8, 1, "password", "9dfeb910e80bad0311fee20f9c0e2b12c17987b4cac90c2ef54d5b3021c68bfe"},
 		{"somesalt", 2, 1 << 8, 2, "password", "6d093c501fd5999645e0ea3bf620d7b8be7fd2db59c20d9fff9539da2bf57037"},
 	} {
-		h := hash{passes: x.passes, kib: x.kib, lanes: x.lanes, salt: []byte(x.salt)}
+		h := hash{cost: cost{x.passes, x.kib, x.lanes}, salt: []byte(x.salt)}
 		if got := hex.EncodeToString(h.of([]byte(x.password))); got != x.sum {
 			t.Errorf("%+v: %s", x, got)
 		}
 	}
-	if passes < 3 || kib < 64<<10 || lanes != 4 || saltSize != 16 || sumSize != 32 {
+	if c := recommended; c.passes < 3 || c.kib < 64<<10 || c.lanes != 4 || saltSize != 16 || sumSize != 32 {
 		t.Error("less than the second recommended option of RFC 9106, section 4")
 	}
 }
 
 func TestHash(t *testing.T) {
 	password := []byte("five small red sheds")
-	h, other := newHash(password), newHash(password)
+	h, other := newHash(recommended, password), newHash(recommended, password)
 	if bytes.Equal(h.salt, other.salt) || bytes.Equal(h.sum, other.sum) {
 		t.Error("two hashes of one password are alike")
 	}
@@ -48,7 +48,7 @@ func TestHash(t *testing.T) {
 		t.Errorf("%v: %v", back, err)
 	}
 	// With what others were worked out by, it works on.
-	weak := hash{passes: 1, kib: 64, lanes: 2, salt: h.salt}
+	weak := hash{cost: cost{1, 64, 2}, salt: h.salt}
 	weak.sum = argon2.IDKey(password, weak.salt, 1, 64, 2, sumSize)
 	if back, err = parseHash(weak.String()); err != nil || !back.matches(password) {
 		t.Errorf("%v: %v", weak, err)
@@ -68,10 +68,10 @@ func TestHash(t *testing.T) {
 }
 
 func FuzzParseHash(f *testing.F) {
-	f.Add(nobody.String())
+	f.Add(nobodys(recommended).String())
 	f.Add("$argon2id$v=19$m=65536,t=3,p=4$$")
 	f.Fuzz(func(t *testing.T, s string) {
-		if h, err := parseHash(s); err == nil && (h.String() != s || h.kib > mostKiB || h.passes > mostPasses) {
+		if h, err := parseHash(s); err == nil && (h.String() != s || h.kib > mostCost.kib || h.passes > mostCost.passes) {
 			t.Errorf("%q is taken as %v", s, h)
 		}
 	})

@@ -63,6 +63,7 @@ type Pass struct {
 type Book struct {
 	cfg   Config
 	write func(path string, data []byte) error // disk.WriteFile, but for tests
+	cost  cost                                 // recommended, but for tests
 
 	hashes hashing
 	tries  tries
@@ -78,7 +79,7 @@ func Open(cfg Config) (*Book, error) {
 	if cfg.Now == nil {
 		cfg.Now = time.Now
 	}
-	b := &Book{cfg: cfg, write: disk.WriteFile, hashes: newHashing(), people: map[string]person{}, tokens: map[string]token{}}
+	b := &Book{cfg: cfg, write: disk.WriteFile, cost: recommended, hashes: newHashing(), people: map[string]person{}, tokens: map[string]token{}}
 	for dir, read := range map[string]func(name string, content []byte) error{b.dir("people"): b.readPerson, b.dir("tokens"): b.readToken} {
 		if err := disk.MakeDir(dir); err != nil {
 			return nil, err

@@ -89,7 +89,7 @@ func (b *Book) hash(ctx context.Context, password []byte) (h hash, err error) {
 	if err := checkPassword(password); err != nil {
 		return hash{}, err
 	}
-	err = b.hashes.one(ctx, func() { h = newHash(password) })
+	err = b.hashes.one(ctx, func() { h = newHash(b.cost, password) })
 	return h, err
 }
 
@@ -183,7 +183,7 @@ func (b *Book) SignIn(ctx context.Context, name string, password []byte) (Pass, 
 	p, known := b.people[folded(name)]
 	b.mu.RUnlock()
 	if !known {
-		p.password = nobody
+		p.password = nobodys(b.cost)
 	}
 	matches := false
 	if len(password) <= MaxPassword {
@@ -202,6 +202,3 @@ func (b *Book) SignIn(ctx context.Context, name string, password []byte) (Pass, 
 	}
 	return pass, nil
 }
-
-// nobody is the hash that is worked out for a name that is not known. No password has its sum.
-var nobody = hash{passes, kib, lanes, make([]byte, saltSize), make([]byte, sumSize)}
