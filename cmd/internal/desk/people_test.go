@@ -271,9 +271,9 @@ func TestGuessing(t *testing.T) {
 		if first != 5 {
 			t.Errorf("%s: %d guesses", name, first)
 		}
-	}
-	if status, _, _ := c.signIn(c.newBrowser(), "mara", password); status != http.StatusTooManyRequests {
-		t.Errorf("the right password among guesses: %d", status)
+		if status, _, _ := c.signIn(c.newBrowser(), name, password); status != http.StatusTooManyRequests {
+			t.Errorf("%s: the right password among guesses: %d", name, status)
+		}
 	}
 	if status, _, _ := c.browse(in, "/"); status != http.StatusOK {
 		t.Errorf("who is in is thrown out: %d", status)

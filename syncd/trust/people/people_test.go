@@ -274,7 +274,7 @@ func TestTriesOfOne(t *testing.T) {
 			t.Errorf("after %v: %v", w, got)
 		}
 	}
-	if fmt.Sprint(waits) != "[5s 10s 20s 40s 1m20s 2m40s 5m0s 5m0s]" {
+	if fmt.Sprint(waits) != "[15s 30s 1m0s 2m0s 4m0s 5m0s 5m0s 5m0s]" {
 		t.Error(waits)
 	}
 }

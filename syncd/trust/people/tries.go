@@ -9,8 +9,8 @@ import (
 
 // How wrong passwords make others wait.
 const (
-	freeTries = 5               // of one name, before it has to wait
-	firstWait = 5 * time.Second // then; each further wrong one doubles it
+	freeTries = 5                // of one name, before it has to wait
+	firstWait = 15 * time.Second // then; each further wrong one doubles it
 	mostWait  = 5 * time.Minute
 	quietTime = time.Hour // without a wrong one, after which all is forgotten
 
