@@ -133,7 +133,7 @@ func Open(ctx context.Context, cfg Config) (_ *Centre, err error) {
 	if c.book, err = people.Open(people.Config{Dir: c.path("keys")}); err != nil {
 		return nil, err
 	}
-	if c.access, err = access.Open(access.Config{Dir: c.path("access"), Now: time.Now, Log: cfg.Log}); err != nil {
+	if c.access, err = access.Open(access.Config{Dir: c.path("access"), Now: time.Now, Changed: c.accessChanged, Log: cfg.Log}); err != nil {
 		return nil, err
 	}
 	if c.broker, err = broker.Start(broker.Config{Dir: c.path("streams"), Port: c.ports.NATS, Trust: c.trust, Log: cfg.Log}); err != nil {

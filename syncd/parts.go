@@ -14,10 +14,12 @@ import (
 	"ullage/events"
 	"ullage/events/entry"
 	"ullage/events/wire"
+	"ullage/syncd/alarm"
 	"ullage/syncd/gate"
 	"ullage/syncd/office"
 	"ullage/syncd/store"
 	"ullage/syncd/trust"
+	"ullage/syncd/trust/access"
 )
 
 func (c *Centre) isOffice(id events.DeviceID) bool {
@@ -28,6 +30,18 @@ func (c *Centre) isOffice(id events.DeviceID) bool {
 func (c *Centre) find(id events.DeviceID) (gate.Device, bool) {
 	d, ok := c.trust.Device(id)
 	return gate.Device{Key: d.Key, Office: d.Office, Revoked: d.Revoked}, ok
+}
+
+// accessChanged raises an alarm, for nobody but somebody with the centre's files in their hands can have done it.
+func (c *Centre) accessChanged(b access.Break) {
+	err := c.alarms.Raise(alarm.Alarm{
+		Kind: alarm.AccessChanged, About: fmt.Sprintf("line %d", b.Line),
+		What: fmt.Sprintf("the access journal is not as it was written, at line %d: %s", b.Line, b.Why),
+		Do:   "Find out who can write the centre's files; compare with a backup, and with a hash of a last line that was noted elsewhere. ullage access shows the journal.",
+	})
+	if err != nil {
+		c.cfg.Log.Error("an alarm could not be written down", "error", err)
+	}
 }
 
 func (c *Centre) openGate(ctx context.Context) (err error) {

@@ -29,6 +29,8 @@ const (
 	LogConflict Kind = "log-conflict" // a device has checked a state of the public log that this log never had
 	LogDamage   Kind = "log-damage"   // the public log and its file do not go together
 	NewEpoch    Kind = "log-anew"     // the public log began anew
+
+	AccessChanged Kind = "access-changed" // the access journal is not as it was written
 )
 
 // Limits of the book. What is beyond them is only logged: whoever can raise alarms without end must not fill a disk.

@@ -45,7 +45,7 @@ func newHouse(t *testing.T) house {
 	if err != nil {
 		t.Fatal(err)
 	}
-	journal, err := access.Open(access.Config{Dir: t.TempDir(), Now: time.Now, Log: l})
+	journal, err := access.Open(access.Config{Dir: t.TempDir(), Now: time.Now, Changed: func(b access.Break) { t.Error(b) }, Log: l})
 	if err != nil {
 		t.Fatal(err)
 	}

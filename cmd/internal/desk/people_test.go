@@ -494,8 +494,8 @@ func TestEvidenceTold(t *testing.T) {
 		t.Fatal(err)
 	}
 	c = serve(t, c.dir)
-	if !strings.Contains(c.log.String(), "the access journal was changed") {
-		t.Errorf("the log does not say so: %s", c.log)
+	if body := c.get("/api/alarms"); strings.Count(body, `"kind":"access-changed"`) != 1 || !strings.Contains(c.log.String(), "ALARM access-changed-1") {
+		t.Errorf("it raised no alarm: %s\n%s", body, c.log)
 	}
 	changed()
 }

@@ -92,9 +92,10 @@ type file interface {
 
 // Config is what Open needs. All of it must be set.
 type Config struct {
-	Dir string // the journal's folder
-	Now func() time.Time
-	Log *slog.Logger
+	Dir     string // the journal's folder
+	Now     func() time.Time
+	Changed func(Break) // hears of each place where the chain does not hold, whenever the journal is read
+	Log     *slog.Logger
 }
 
 // Journal is an access journal. Its methods may be called at the same time.
@@ -110,7 +111,7 @@ type Journal struct {
 }
 
 // Open opens the journal of a folder, and makes it where there is none. What a power cut left behind the last whole line
-// is cut off. Where the chain does not hold, that is logged, and the journal goes on behind it: nothing is deleted.
+// is cut off. Where the chain does not hold, the journal goes on behind it: nothing is deleted.
 func Open(cfg Config) (_ *Journal, err error) {
 	path := filepath.Join(cfg.Dir, "journal.ndjson")
 	if err := disk.MakeDir(cfg.Dir); err != nil {
@@ -141,7 +142,7 @@ func Open(cfg Config) (_ *Journal, err error) {
 	}
 	j.size, j.head = c.size, c.head
 	for _, b := range c.breaks {
-		cfg.Log.Error("the access journal was changed", "line", b.Line, "why", b.Why)
+		cfg.Changed(b)
 	}
 	if torn := info.Size() - c.size; torn > 0 {
 		cfg.Log.Warn("a line of the access journal that was never whole is cut off", "bytes", torn)
@@ -235,6 +236,9 @@ func (j *Journal) Read(each func(line []byte, e Entry)) (Report, error) {
 	}
 	if c.size != size || c.head != head {
 		c.broken(c.lines+1, fmt.Sprintf("the journal does not end at its line %d as it was written; lines at its end are gone or changed", head.N))
+	}
+	for _, b := range c.breaks {
+		j.cfg.Changed(b)
 	}
 	return Report{head, size, c.breaks}, nil
 }

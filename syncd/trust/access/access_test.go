@@ -24,7 +24,7 @@ func open(t *testing.T, dir string) (*Journal, *bytes.Buffer) {
 	t.Helper()
 	var log bytes.Buffer
 	now := time.Date(2026, 3, 2, 9, 0, 0, 0, time.UTC)
-	j, err := Open(Config{Dir: dir, Now: func() time.Time { return now }, Log: slog.New(slog.NewTextHandler(&log, nil))})
+	j, err := Open(Config{Dir: dir, Now: func() time.Time { return now }, Changed: func(b Break) { fmt.Fprintf(&log, "changed: %+v\n", b) }, Log: slog.New(slog.NewTextHandler(&log, nil))})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -218,13 +218,16 @@ func TestTampered(t *testing.T) {
 			}
 
 			j, log := open(t, dir)
+			if got := strings.Count(log.String(), "changed: "); got != len(x.broken) {
+				t.Errorf("opening tells of %d breaks: %s", got, log)
+			}
 			var all []Entry
 			all, report = read(t, j)
 			if places(report) != fmt.Sprint(x.broken) || len(all) != x.handed {
 				t.Errorf("after a start: %d lines, %+v, want %v", len(all), report, x.broken)
 			}
-			if got := strings.Count(log.String(), "level=ERROR"); got != len(x.broken) {
-				t.Errorf("the log tells of %d breaks: %s", got, log)
+			if got := strings.Count(log.String(), "changed: "); got != 2*len(x.broken) {
+				t.Errorf("reading tells of other breaks: %s", log)
 			}
 			// It goes on, and the break stays where it is.
 			if err := j.Append(Entry{Act: SignOut, Who: "local"}); err != nil {
