@@ -175,6 +175,18 @@ func TestSameOrigin(t *testing.T) {
 	}
 }
 
+// TestWithin: signing in leads to our own pages only.
+func TestWithin(t *testing.T) {
+	for to, want := range map[string]bool{
+		"/": true, "/machines/gs-1": true, "/you": true, "": false, "//elsewhere.example": false, "https://elsewhere.example": false, `/\elsewhere.example`: false,
+		"/%2f/elsewhere": false, "/a?b": false, "/a/": false, "/../x": false, "/a\n": false, "/a\r\nX: y": false, "/a#b": false,
+	} {
+		if got := pathWithin.MatchString(to); got != want {
+			t.Errorf("%q: %v", to, got)
+		}
+	}
+}
+
 // TestSeldom tells each thing once in a while.
 func TestSeldom(t *testing.T) {
 	now := time.Date(2026, 3, 2, 9, 0, 0, 0, time.UTC)
