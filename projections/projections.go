@@ -72,6 +72,8 @@ const (
 	NotStarted    Flag = "not-started"     // a flow from or to a vessel that was never started
 	OddMeaning    Flag = "odd-meaning"     // a word outside a closed list, or a value out of range
 	UnknownKind   Flag = "unknown-kind"    // kept and shown raw
+	ClockOff      Flag = "clock-off"       // the clock that it was written by says a time at which it cannot have been
+	NotOfLog      Flag = "not-of-log"      // a checkpoint that the public log never had
 )
 
 // Fact is a record as its corrections leave it.
