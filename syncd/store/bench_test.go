@@ -10,6 +10,8 @@ import (
 
 	"ullage/events"
 	"ullage/events/wire"
+	"ullage/projections"
+	"ullage/projections/audit"
 )
 
 // BenchmarkRebuild builds the whole read model of a company from the real broker, beside a bare replay that only
@@ -95,4 +97,47 @@ func (c *centre) replay(t testing.TB, last uint64) (records int) {
 		}
 	}
 	return records
+}
+
+// BenchmarkWitness tells what stands about all records of a company, beside the audit of everything that it belongs to.
+func BenchmarkWitness(b *testing.B) {
+	company := run(b, 20_000, 20)
+	log := newBook()
+	for _, p := range company.pads { // as often as a session would
+		for n := range 200 {
+			p.write(began.Add(time.Duration(n)*time.Minute), on{}, saw(log.at(1+n%longAgo)))
+		}
+		for p.waits() > 0 {
+			company.push(p, min(p.waits(), 200), began.AddDate(1, 0, 0))
+		}
+	}
+	log.take(company.messages)
+	log.Newest() // which a real log has at hand
+	s, e := opened(b, b.TempDir())
+	defer s.Close()
+	defer e.close()
+	for _, m := range company.messages {
+		if err := e.apply([]*message{m.read(b)}); err != nil {
+			b.Fatal(err)
+		}
+	}
+	var bare, full time.Duration
+	n := 0
+	b.ResetTimer()
+	for range b.N {
+		start := time.Now()
+		h, _, err := s.Audit(context.Background(), audit.Query{}, projections.Now)
+		if err != nil {
+			b.Fatal(err)
+		}
+		bare += time.Since(start)
+		start = time.Now()
+		if _, err := s.Witness(context.Background(), log, h.All); err != nil {
+			b.Fatal(err)
+		}
+		full, n = full+time.Since(start), n+len(h.All)
+	}
+	b.ReportMetric(bare.Seconds()*1e6/float64(n), "audit-us/record")
+	b.ReportMetric(full.Seconds()*1e6/float64(n), "witness-us/record")
+	b.ReportMetric(full.Seconds()/bare.Seconds(), "ratio")
 }

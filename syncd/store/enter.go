@@ -44,6 +44,9 @@ func (e *engine) enter(msg *message) (*change, error) {
 	}
 	e.own[e.seq] = msg.arrivals
 	e.last[msg.commit.Device] = max(e.last[msg.commit.Device], msg.commit.Range.To)
+	if err := e.note(msg); err != nil {
+		return nil, err
+	}
 	joined, err := e.join(msg, repeats)
 	if err != nil {
 		return nil, err

@@ -74,7 +74,7 @@ func tables(t *testing.T, dir string) string {
 	}
 	defer db.Close()
 	var all []string
-	for _, table := range []string{"push", "touch", "correction", "rest", "restatement", "unread"} {
+	for _, table := range []string{"push", "touch", "correction", "seen", "clock", "rest", "restatement", "unread"} {
 		rows, err := db.Query("SELECT * FROM " + table)
 		if err != nil {
 			t.Fatal(err)

@@ -13,7 +13,7 @@ import (
 )
 
 // schemaVersion changes with the tables, and with what stands in them.
-const schemaVersion = 2
+const schemaVersion = 3
 
 var errSchema = errors.New("it is not a model of this version")
 
@@ -28,6 +28,11 @@ CREATE INDEX IF NOT EXISTS push_device ON push(device, first, last); -- whoever 
 CREATE TABLE IF NOT EXISTS touch(key TEXT, since INTEGER, push INTEGER, places BLOB NOT NULL, PRIMARY KEY(key, since, push)) WITHOUT ROWID;
 -- Which records name another: a correction or an admission its target.
 CREATE TABLE IF NOT EXISTS correction(device TEXT, seq INTEGER, push INTEGER, place INTEGER, PRIMARY KEY(device, seq, push, place)) WITHOUT ROWID;
+-- What devices say of the public log and of their clocks, by the record in which they do, held ones left out. offset_ms is
+-- null where it was not measured.
+CREATE TABLE IF NOT EXISTS seen(device TEXT, seq INTEGER, hash BLOB, origin TEXT NOT NULL, size INTEGER NOT NULL, root BLOB NOT NULL,
+	PRIMARY KEY(device, seq, hash)) WITHOUT ROWID;
+CREATE TABLE IF NOT EXISTS clock(device TEXT, seq INTEGER, hash BLOB, offset_ms INTEGER, new_run INTEGER NOT NULL, PRIMARY KEY(device, seq, hash)) WITHOUT ROWID;
 -- Which machines' results rest on a history of the register.
 CREATE TABLE IF NOT EXISTS rest(key TEXT, machine TEXT, PRIMARY KEY(key, machine)) WITHOUT ROWID;
 CREATE TABLE IF NOT EXISTS restatement(number INTEGER PRIMARY KEY, id BLOB NOT NULL, machine TEXT NOT NULL, projection TEXT NOT NULL, what TEXT NOT NULL,
@@ -39,6 +44,8 @@ CREATE TABLE IF NOT EXISTS unread(first INTEGER PRIMARY KEY, last INTEGER NOT NU
 // indexes are made at once for a model in use, and last for one that is being built.
 const indexes = `
 CREATE INDEX IF NOT EXISTS push_ids ON push(high, low);
+CREATE INDEX IF NOT EXISTS seen_log ON seen(origin, size);
+CREATE INDEX IF NOT EXISTS seen_size ON seen(device, size);
 CREATE INDEX IF NOT EXISTS restatement_machine ON restatement(machine);
 `
 

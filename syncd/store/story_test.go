@@ -162,7 +162,11 @@ func (s *story) register() events.Body {
 }
 
 func (s *story) body() events.Body {
-	switch s.number("kind", 0, 13) {
+	switch s.number("kind", 0, 16) {
+	case 15:
+		return seenBy(s)
+	case 16:
+		return clockOf(s)
 	case 0, 1, 2:
 		return &events.ReadingTaken{Quantity: "volume", Value: s.litres(), Method: pick[events.Word](s, "method", "dip", "mark", "eye", ""),
 			Moment: pick[events.Word](s, "moment", "arrival", "working", "departure"), Of: pick(s, "of", "", "bath", "wash", "rinse", "vessel:p-31"),
