@@ -5,6 +5,7 @@ import (
 
 	"ullage/events"
 	"ullage/projections"
+	"ullage/projections/witness"
 )
 
 // List is the answer of the command.
@@ -20,8 +21,14 @@ type Row struct {
 	Seq         events.Seq         `json:"seq"`
 	Kind        events.Kind        `json:"kind"`
 	Done        string             `json:"done"`
-	Written     string             `json:"written"`  // by the device's clock
-	Received    *string            `json:"received"` // null while it is only kept
+	Written     string             `json:"written"`                  // by the device's clock
+	Received    *string            `json:"received"`                 // null while it is only kept
+	NotBefore   *string            `json:"not_before"`               // it was written not before; null where nothing bounds it
+	NotAfter    *string            `json:"not_after"`                // it was written not after
+	Offset      *events.Millis     `json:"clock_offset_ms"`          // the centre's clock less the device's; null where it was not measured in that run of the clock
+	Measured    string             `json:"clock_measured,omitempty"` // the offset: before the record, or only after it
+	Likely      *string            `json:"written_likely"`           // written and the offset, where that can be
+	Zone        string             `json:"zone,omitempty"`           // of the site, by its IANA name
 	By          events.StaffCode   `json:"by"`
 	Site        events.SiteID      `json:"site"`
 	Machine     events.MachineID   `json:"machine"`
@@ -36,17 +43,42 @@ type Row struct {
 }
 
 // Rows lists those records of h that q asks for, in the order of the fold. show writes a body as JSON. reg, which may be
-// nil, flags what does not stand on it.
-func Rows(h projections.History, q Query, reg *projections.Register, show func(*events.Record) json.RawMessage) List {
+// nil, flags what does not stand on it. said is what stands about the records of h.All beside their own word; where it is
+// nil, nobody has looked.
+func Rows(h projections.History, q Query, reg *projections.Register, said []witness.Said, show func(*events.Record) json.RawMessage) List {
 	x := newIndex(h)
 	wanted := x.wanted(q)
 	list := List{Records: []Row{}}
 	for i := range h.All {
-		if wanted[i] {
-			list.Records = append(list.Records, x.row(i, reg, show))
+		if !wanted[i] {
+			continue
 		}
+		row := x.row(i, reg, show)
+		if said != nil {
+			row.add(said[i], h.All[i].Record.Zone)
+		}
+		list.Records = append(list.Records, row)
 	}
 	return list
+}
+
+// add puts what is said about a record into its row, with times at an offset in minutes.
+func (row *Row) add(s witness.Said, zone int) {
+	known := func(at events.Millis) *string {
+		if at == 0 {
+			return nil
+		}
+		text := at.Format(zone)
+		return &text
+	}
+	row.NotBefore, row.NotAfter, row.Likely = known(s.NotBefore), known(s.NotAfter), known(s.Likely)
+	if o := s.Offset; o != nil {
+		row.Offset, row.Measured = &o.Millis, "before"
+		if o.After {
+			row.Measured = "after"
+		}
+	}
+	row.Stage, row.Flags = s.Stage, append(row.Flags, s.Flags...)
 }
 
 func (x *index) row(i int, reg *projections.Register, show func(*events.Record) json.RawMessage) Row {
@@ -71,6 +103,7 @@ func (x *index) row(i int, reg *projections.Register, show func(*events.Record) 
 	}
 	if reg != nil {
 		row.Flags = append(row.Flags, reg.Flags(f)...)
+		row.Zone = reg.Zone(f.Site, f.At)
 	}
 	for _, c := range x.corrections[i] {
 		row.CorrectedBy = append(row.CorrectedBy, x.all[c].Record.ID.String())

@@ -10,6 +10,7 @@ import (
 	"ullage/events"
 	"ullage/projections"
 	"ullage/projections/internal/story"
+	"ullage/projections/witness"
 )
 
 func show(r *events.Record) json.RawMessage {
@@ -87,7 +88,7 @@ func TestQueries(t *testing.T) {
 		{Query{Device: "office-1"}, "never:stands"},
 		{Query{Machine: "nw-01", Device: "tab-1"}, "opened:stands read1:amended moved:stands back:withdrawn"},
 	} {
-		if got := w.said(Rows(w.history(), c.q, nil, show)); got != c.want {
+		if got := w.said(Rows(w.history(), c.q, nil, nil, show)); got != c.want {
 			t.Errorf("%+v:\n got %s\nwant %s", c.q, got, c.want)
 		}
 	}
@@ -112,7 +113,7 @@ func TestCorrectedTo(t *testing.T) {
 		{Query{Site: "lark-hill"}, "read2:amended opened2:stands elsewhere:stands visit:stands held:held"},
 		{Query{Machine: "lh-1"}, "read2:amended opened2:stands elsewhere:stands visit:stands held:held"},
 	} {
-		if got := w.said(Rows(h, c.q, nil, show)); got != c.want {
+		if got := w.said(Rows(h, c.q, nil, nil, show)); got != c.want {
 			t.Errorf("%+v:\n got %s\nwant %s", c.q, got, c.want)
 		}
 	}
@@ -126,16 +127,25 @@ const golden = `{
   "done": "2026-03-02T09:05:00+01:00",
   "written": "2026-03-02T09:05:00+01:00",
   "received": "2026-03-02T10:05:00+01:00",
+  "not_before": "2026-03-01T09:00:00+01:00",
+  "not_after": "2026-03-02T10:05:00+01:00",
+  "clock_offset_ms": 1500,
+  "clock_measured": "after",
+  "written_likely": "2026-03-02T09:05:01.500+01:00",
+  "zone": "Europe/Zurich",
   "by": "T2",
   "site": "north-yard",
   "machine": "nw-01",
   "visit": "00000000-03e8-7100-8000-000000000000",
   "state": "amended",
-  "flags": [],
+  "flags": [
+    "not-on-register",
+    "clock-off"
+  ],
   "corrected_by": [
     "019cad9d-67a0-7400-b431-000000000000"
   ],
-  "stage": "received",
+  "stage": "cross-checked",
   "body": {
     "kind": "reading.taken"
   }
@@ -143,12 +153,21 @@ const golden = `{
 
 func TestGolden(t *testing.T) {
 	w := newWorld()
-	list := Rows(w.history(), Query{Machine: "nw-01"}, nil, show)
+	h := w.history()
+	said := make([]witness.Said, len(h.All))
+	said[1] = witness.Said{
+		NotBefore: story.Millis("2026-03-01T09:00:00+01:00"), NotAfter: h.All[1].Received, Offset: &witness.Offset{Millis: 1500, After: true},
+		Likely: h.All[1].Done + 1500, Stage: projections.CrossChecked, Flags: []projections.Flag{projections.ClockOff},
+	}
+	reg := projections.NewRegister(projections.Resolve([]projections.Arrival{
+		w.office.Tell("2026-03-01T09:00:00Z", story.On{Site: "north-yard"}, &events.SiteEntered{Zone: "Europe/Zurich"}),
+	}, projections.Now))
+	list := Rows(h, Query{Machine: "nw-01"}, reg, said, show)
 	got, err := json.MarshalIndent(list.Records[1], "", "  ")
 	if err != nil || string(got) != golden {
 		t.Errorf("%v\ngot %s\nwant %s", err, got, golden)
 	}
-	if got, _ := json.Marshal(Rows(w.history(), Query{Machine: "nw-99"}, nil, show)); string(got) != `{"records":[]}` {
+	if got, _ := json.Marshal(Rows(w.history(), Query{Machine: "nw-99"}, nil, nil, show)); string(got) != `{"records":[]}` {
 		t.Errorf("nothing: %s", got)
 	}
 }
@@ -162,7 +181,7 @@ func TestRowsTellWhatIsOdd(t *testing.T) {
 		w.office.Tell("2026-03-01T09:00:00Z", story.On{Site: "north-yard"}, &events.SiteEntered{}),
 		w.office.Tell("2026-03-01T09:00:00Z", story.On{Site: "north-yard", Machine: "nw-02"}, &events.MachineEntered{Class: "sink"}),
 	}, projections.Now))
-	for _, row := range Rows(w.history(), Query{}, reg, show).Records {
+	for _, row := range Rows(w.history(), Query{}, reg, nil, show).Records {
 		switch row.ID {
 		case kept.Record.ID.String():
 			if row.Received != nil || row.State != projections.Held || row.Held == "" || row.Stage != projections.Kept || row.Target != w.by["read2"].Record.ID.String() {

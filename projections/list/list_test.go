@@ -41,10 +41,10 @@ func told(t *rapid.T, arrivals []projections.Arrival, b projections.Bounds) stri
 			}
 		}
 		put(machine.Fold(in))
-		put(audit.Rows(h, audit.Query{Machine: id}, reg, show))
+		put(audit.Rows(h, audit.Query{Machine: id}, reg, nil, show))
 		put(projections.Needs(id, h))
 	}
-	put(audit.Rows(h, audit.Query{}, reg, show))
+	put(audit.Rows(h, audit.Query{}, reg, nil, show))
 	return out
 }
 

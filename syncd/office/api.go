@@ -16,6 +16,7 @@ import (
 	"ullage/projections/ledger"
 	"ullage/projections/machine"
 	"ullage/projections/waste"
+	"ullage/projections/witness"
 )
 
 // bounds reads as-of and known-at.
@@ -237,16 +238,26 @@ func (s *Server) getAudit(r *http.Request, q question) (any, error) {
 }
 
 func (s *Server) audit(ctx context.Context, ask audit.Query, b projections.Bounds) (audit.List, error) {
-	if err := s.fresh(ctx); err != nil {
+	followers := []Follower{s.cfg.Store}
+	if s.cfg.Public != nil {
+		followers = append(followers, s.cfg.Public)
+	}
+	if err := Fresh(ctx, s.cfg.Source, followers...); err != nil {
 		return audit.List{}, err
 	}
 	h, reg, err := s.cfg.Store.Audit(ctx, ask, b)
 	if err != nil {
 		return audit.List{}, err
 	}
+	var said []witness.Said
+	if s.cfg.Public != nil {
+		if said, err = s.cfg.Store.Witness(ctx, s.cfg.Public, h.All); err != nil {
+			return audit.List{}, err
+		}
+	}
 	show := shower{ctx, s.cfg.Store, s.pieces}
 	var failed error
-	list := audit.Rows(h, ask, reg, func(r *events.Record) json.RawMessage {
+	list := audit.Rows(h, ask, reg, said, func(r *events.Record) json.RawMessage {
 		body, err := show.body(r)
 		failed = errors.Join(failed, err)
 		return body

@@ -53,7 +53,11 @@ func (c *clock) records(list audit.List, on events.MachineID) []record {
 			x.Notes = append(x.Notes, note{Text: r.Held})
 		}
 		for _, f := range r.Flags {
-			x.Notes = append(x.Notes, note{Text: flagName(f)})
+			text := flagName(f)
+			if f == projections.ClockOff {
+				text = c.inFact(r)
+			}
+			x.Notes = append(x.Notes, note{Text: text})
 		}
 		for _, id := range r.CorrectedBy {
 			if name, ok := names[id]; ok {
@@ -82,8 +86,50 @@ func flagName(f projections.Flag) string {
 		return "has a word or a value that it should not"
 	case projections.UnknownKind:
 		return "of a kind that this version does not know"
+	case projections.NotOfLog:
+		return "a checkpoint that the public log never had"
 	}
 	return string(f)
+}
+
+// inFact says when a record was written by a clock that cannot be right.
+func (c *clock) inFact(r audit.Row) string {
+	text := "the clock cannot have been right: "
+	if r.Offset != nil && r.Likely != nil {
+		text = "the clock was " + wrong(*r.Offset) + ": "
+		if r.Measured == "after" {
+			text = "the clock was " + wrong(*r.Offset) + ", as measured later: "
+		}
+	}
+	switch {
+	case r.NotAfter == nil:
+		text += "written after " + c.stamp(*r.NotBefore).Text
+	case r.NotBefore == nil:
+		text += "written by " + c.stamp(*r.NotAfter).Text + " at the latest"
+	default:
+		text += "written between " + c.stamp(*r.NotBefore).Text + " and " + c.stamp(*r.NotAfter).Text
+	}
+	if r.Likely != nil {
+		text += ", likely " + c.stamp(*r.Likely).Text
+	}
+	return text
+}
+
+// wrong says by how much a clock with that offset is slow or fast.
+func wrong(offset events.Millis) string {
+	word := "slow"
+	if offset < 0 {
+		offset, word = -offset, "fast"
+	}
+	for _, unit := range []struct {
+		name   string
+		millis events.Millis
+	}{{"days", 86_400_000}, {"hours", 3_600_000}, {"minutes", 60_000}, {"seconds", 1000}} {
+		if n := (offset + unit.millis/2) / unit.millis; n > 1 {
+			return strconv.FormatInt(int64(n), 10) + " " + unit.name + " " + word
+		}
+	}
+	return "a second " + word
 }
 
 // content lists what a body holds, in its order, for reading: nested objects become words, and a unit stands behind

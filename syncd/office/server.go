@@ -28,6 +28,7 @@ import (
 
 	"ullage/events/entry"
 	"ullage/events/wire"
+	"ullage/projections/witness"
 	"ullage/syncd/alarm"
 	"ullage/syncd/store"
 	"ullage/syncd/trust/access"
@@ -49,9 +50,16 @@ type Config struct {
 	Source   *store.Source
 	Recorder *Recorder
 	Evidence entry.Evidence
+	Public   PublicLog // nil: there is none
 	NewCode  func(name string) (wire.Code, error)
 	Alarms   *alarm.Book
 	Log      *slog.Logger
+}
+
+// PublicLog is the public log, as far as the office asks it.
+type PublicLog interface {
+	witness.Log
+	Follower
 }
 
 // Server answers the office.
@@ -239,33 +247,40 @@ func readQuestion(r *http.Request, may ...string) (question, error) {
 	return q, nil
 }
 
-// How long a question waits for the read model.
+// How long a question waits for what it is answered from.
 const freshWithin = 30 * time.Second
 
-// lateError says that the read model does not hold in time what it should.
-type lateError struct {
-	at, want uint64
-	err      error
+// Follower keeps up with the stream RECORDS.
+type Follower interface {
+	// Wait returns when it has what stood in the stream up to a sequence, or with ctx's error.
+	Wait(ctx context.Context, seq uint64) error
 }
 
+// lateError says that a follower does not have in time what it should.
+type lateError struct{ err error }
+
 func (e *lateError) Error() string {
-	return fmt.Sprintf("the read model has not caught up within %v: it stands at delivery %d of %d; ask again", freshWithin, e.at, e.want)
+	return fmt.Sprintf("after %v not all that was received is there to be asked; ask again (%v)", freshWithin, e.err)
 }
 
 func (e *lateError) Unwrap() error { return e.err }
 
-// Fresh waits until the read model holds what the stream holds now.
-func Fresh(ctx context.Context, src *store.Source, model *store.Store) error {
+// Fresh waits until the followers have what the stream holds now.
+func Fresh(ctx context.Context, src *store.Source, followers ...Follower) error {
 	ctx, cancel := context.WithTimeout(ctx, freshWithin)
 	defer cancel()
 	last, err := src.Last(ctx)
 	if err != nil {
 		return err
 	}
-	if err = model.Wait(ctx, last); errors.Is(err, context.DeadlineExceeded) {
-		return &lateError{model.Place().Seq, last, err}
+	for _, f := range followers {
+		if err := f.Wait(ctx, last); errors.Is(err, context.DeadlineExceeded) {
+			return &lateError{err}
+		} else if err != nil {
+			return err
+		}
 	}
-	return err
+	return nil
 }
 
 func (s *Server) fresh(ctx context.Context) error { return Fresh(ctx, s.cfg.Source, s.cfg.Store) }

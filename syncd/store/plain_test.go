@@ -138,7 +138,7 @@ func (a asker) answers(b projections.Bounds) string {
 	}
 	for _, q := range queries {
 		h, reg, err := a.audit(q, b)
-		put(q, audit.Rows(h, q, reg, show), err)
+		put(q, audit.Rows(h, q, reg, nil, show), err)
 	}
 	h, reg, err := a.vessels(b)
 	put("waste", waste.Fold(h, reg, time.LoadLocation), err)
