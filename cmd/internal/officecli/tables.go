@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"io"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -172,22 +173,60 @@ func (c *client) ledger() *cobra.Command {
 	})
 }
 
-func (c *client) audit() *cobra.Command {
-	type record struct {
-		Device, Kind, Done, Written, By, Machine, State, Stage string
-		Received                                               *string
-		Seq                                                    uint64
-		Body                                                   json.RawMessage
+// audited is a record of the audit.
+type audited struct {
+	Device, Kind, Done, Written, By, Machine, State, Stage, Zone string
+	Received                                                     *string
+	NotBefore                                                    *string `json:"not_before"`
+	NotAfter                                                     *string `json:"not_after"`
+	Likely                                                       *string `json:"written_likely"`
+	Flags                                                        []string
+	Seq                                                          uint64
+	Body                                                         json.RawMessage
+}
+
+// local shows a time in the zone of the record's site, where that is given and known here.
+func (r *audited) local(s *string) string {
+	if s == nil {
+		return "-"
 	}
+	t, err := time.Parse(time.RFC3339Nano, *s)
+	if loc, e := time.LoadLocation(r.Zone); err == nil && e == nil && r.Zone != "" {
+		return when(t.In(loc).Format(time.RFC3339Nano))
+	}
+	return when(*s)
+}
+
+// written says when a record was written: as its clock has it, and where that cannot be, between which times.
+func (r *audited) written() string {
+	text := r.local(&r.Written)
+	if !slices.Contains(r.Flags, "clock-off") {
+		return text
+	}
+	switch {
+	case r.NotBefore == nil:
+		text += " (in fact by " + r.local(r.NotAfter)
+	case r.NotAfter == nil:
+		text += " (in fact after " + r.local(r.NotBefore)
+	default:
+		text += " (in fact between " + r.local(r.NotBefore) + " and " + r.local(r.NotAfter)
+	}
+	if r.Likely != nil {
+		text += ", likely " + r.local(r.Likely)
+	}
+	return text + ")"
+}
+
+func (c *client) audit() *cobra.Command {
 	names := []string{"machine", "site", "visit", "device", "as-of", "known-at"}
 	return c.question("audit", "Every record as it was written, and what became of it", "/api/audit", names, func(w io.Writer, answer []byte) error {
-		all, err := several[record](answer, "records")
+		all, err := several[audited](answer, "records")
 		if err != nil {
 			return err
 		}
 		head := []any{"HAPPENED (AS STATED)", "WRITTEN", "RECEIVED", "DEVICE", "SEQ", "MACHINE", "KIND", "BY", "STATE", "STAGE", "CONTENT"}
-		return rows(w, all, head, func(r record) []any {
-			return []any{when(r.Done), when(r.Written), whenever(r.Received), r.Device, r.Seq, r.Machine, r.Kind, r.By, r.State, r.Stage, brief(string(r.Body))}
+		return rows(w, all, head, func(r audited) []any {
+			return []any{r.local(&r.Done), r.written(), r.local(r.Received), r.Device, r.Seq, r.Machine, r.Kind, r.By, r.State, r.Stage, brief(string(r.Body))}
 		})
 	})
 }
