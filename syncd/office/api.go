@@ -240,7 +240,7 @@ func (s *Server) getAudit(r *http.Request, q question) (any, error) {
 func (s *Server) audit(ctx context.Context, ask audit.Query, b projections.Bounds) (audit.List, error) {
 	followers := []Follower{s.cfg.Store}
 	if s.cfg.Public != nil {
-		followers = append(followers, s.cfg.Public)
+		followers = append(followers, unlessStopped{s.cfg.Public, s.cfg.Log})
 	}
 	if err := Fresh(ctx, s.cfg.Source, followers...); err != nil {
 		return audit.List{}, err

@@ -283,4 +283,19 @@ func Fresh(ctx context.Context, src *store.Source, followers ...Follower) error 
 	return nil
 }
 
+// unlessStopped is a log that is waited for, unless it has stopped: then what it has must do, and an alarm says why.
+type unlessStopped struct {
+	PublicLog
+	log *slog.Logger
+}
+
+func (l unlessStopped) Wait(ctx context.Context, seq uint64) error {
+	err := l.PublicLog.Wait(ctx, seq)
+	if err != nil && ctx.Err() == nil {
+		l.log.Error("office: the public log is asked for what it has", "error", err)
+		return nil
+	}
+	return err
+}
+
 func (s *Server) fresh(ctx context.Context) error { return Fresh(ctx, s.cfg.Source, s.cfg.Store) }

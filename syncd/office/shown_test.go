@@ -6,7 +6,9 @@ import (
 	"testing"
 	"time"
 
+	"ullage/events"
 	"ullage/projections"
+	"ullage/projections/audit"
 	"ullage/projections/machine"
 )
 
@@ -70,6 +72,34 @@ func TestClock(t *testing.T) {
 	}
 	if c.stamp("no time").Text != "no time" {
 		t.Error("what is no time is not shown as it is")
+	}
+}
+
+// TestInFact says when records were written whose clock cannot have been right, in the site's time.
+func TestInFact(t *testing.T) {
+	c := &clock{year: 2026, loc: time.FixedZone("", 3600), zone: "UTC+01:00"}
+	at := func(s string) *string { return &s }
+	from, to, likely := at("2026-03-02T09:00:00Z"), at("2026-03-12T13:00:00Z"), at("2026-03-09T08:00:00Z")
+	slow, fast := events.Millis(40*86_400_000), events.Millis(-1)
+	for want, r := range map[string]audit.Row{
+		"the clock was 40 days slow: written between 2 Mar, 10:00 and 12 Mar, 14:00, likely 9 Mar, 09:00":            {NotBefore: from, NotAfter: to, Offset: &slow, Measured: "before", Likely: likely},
+		"the clock was 40 days slow, as measured later: written by 12 Mar, 14:00 at the latest, likely 9 Mar, 09:00": {NotAfter: to, Offset: &slow, Measured: "after", Likely: likely},
+		"the clock cannot have been right: written between 2 Mar, 10:00 and 12 Mar, 14:00":                           {NotBefore: from, NotAfter: to, Offset: &slow, Measured: "before"},
+		"the clock cannot have been right: written after 2 Mar, 10:00":                                               {NotBefore: from},
+	} {
+		r.ID = "x"
+		r.Written, r.Done, r.Flags = "2026-01-21T09:00:00Z", "2026-01-21T09:00:00Z", []projections.Flag{projections.ClockOff}
+		got := c.records(audit.List{Records: []audit.Row{r}}, "")[0]
+		if len(got.Notes) != 1 || got.Notes[0].Text != want || got.Written.Text != "21 Jan, 10:00" {
+			t.Errorf("got %+v, written %v\nwant %s", got.Notes, got.Written, want)
+		}
+	}
+	for want, offset := range map[string]events.Millis{
+		"40 days slow": slow, "2 days fast": -36 * 3_600_000, "35 hours slow": 35 * 3_600_000, "2 hours slow": 90 * 60_000, "89 minutes fast": -89 * 60_000, "2 seconds slow": 1500, "a second fast": fast,
+	} {
+		if got := wrong(offset); got != want {
+			t.Errorf("%d ms: %q, want %q", offset, got, want)
+		}
 	}
 }
 

@@ -164,9 +164,11 @@ func TestAnswers(t *testing.T) {
 func TestTables(t *testing.T) {
 	t.Setenv("ULLAGE_DIR", "")
 	answers := map[string]string{
-		"machine":      `{"machines":[{"machine":"m-1","site":"s-1","volume_l":{"value":80,"u":1,"done":"2026-03-02T10:00:00+01:00"},"readings":{"ph":{"value":7.5,"unit":"[pH]"},"strength":{"value":4,"unit":"%","limit":"below"}},"open_faults":[{}],"records":4},{"machine":"m-2","site":"","volume_l":null,"readings":{},"open_faults":[],"records":0}]}`,
-		"ledger":       `{"machine":"m-1","spans":[{"tank":"bath","kind":"visit","from":"2026-03-02T09:00:00+01:00","to":null,"start_l":{"value":100,"u":1},"end_l":null,"added_l":{"value":0,"u":0},"returned_l":{"value":0,"u":0},"told_l":{"value":0,"u":0},"removed_l":{"value":0,"u":0},"spilled_l":{"value":0,"u":0},"expected_loss_l":{"value":0,"u":0},"grade":"say","words":"so"}]}`,
-		"audit":        `{"records":[{"device":"tab-1","seq":1,"kind":"note.written","done":"2026-03-02T10:00:00+01:00","written":"2026-03-02T10:00:00.123+01:00","received":null,"by":"T1","machine":"m-1","state":"stands","stage":"kept","body":{"text":"` + "\u009b31m\u202e" + strings.Repeat("ä", 200) + `"}}]}`,
+		"machine": `{"machines":[{"machine":"m-1","site":"s-1","volume_l":{"value":80,"u":1,"done":"2026-03-02T10:00:00+01:00"},"readings":{"ph":{"value":7.5,"unit":"[pH]"},"strength":{"value":4,"unit":"%","limit":"below"}},"open_faults":[{}],"records":4},{"machine":"m-2","site":"","volume_l":null,"readings":{},"open_faults":[],"records":0}]}`,
+		"ledger":  `{"machine":"m-1","spans":[{"tank":"bath","kind":"visit","from":"2026-03-02T09:00:00+01:00","to":null,"start_l":{"value":100,"u":1},"end_l":null,"added_l":{"value":0,"u":0},"returned_l":{"value":0,"u":0},"told_l":{"value":0,"u":0},"removed_l":{"value":0,"u":0},"spilled_l":{"value":0,"u":0},"expected_loss_l":{"value":0,"u":0},"grade":"say","words":"so"}]}`,
+		"audit": `{"records":[{"device":"tab-1","seq":1,"kind":"note.written","done":"2026-03-02T10:00:00+01:00","written":"2026-03-02T10:00:00.123+01:00","received":null,"by":"T1","machine":"m-1","state":"stands","stage":"kept","body":{"text":"` + "\u009b31m\u202e" + strings.Repeat("ä", 200) + `"}},
+			{"device":"tab-2","seq":2,"kind":"note.written","done":"2026-01-20T09:00:00Z","written":"2026-01-28T09:00:00Z","received":"2026-07-12T07:00:00Z","not_before":"2026-03-02T09:00:00Z","not_after":"2026-07-12T07:00:00Z","written_likely":"2026-03-09T09:00:00Z","zone":"Europe/Zurich","flags":["clock-off"],"body":{}},
+			{"device":"tab-3","seq":3,"kind":"note.written","done":"2026-01-20T09:00:00Z","written":"2035-01-28T09:00:00Z","received":"2026-07-12T07:00:00Z","not_before":null,"not_after":"2026-07-12T07:00:00Z","zone":"Nowhere/At_All","flags":["clock-off"],"body":{}}]}`,
 		"restatements": `{"restatements":[{"machine":"m-1","projection":"machine","what":"left/x","old":{"value":1},"new":null}]}`,
 		"waste":        `{"sites":[{"site":"s-1","month":"2026-03","fillings":[{"vessel":"p-1/1","contents":null,"use":"waste","l":3,"kg":2.9946,"basis":"estimated","clock_from":"2026-03-02T10:00:00+01:00","handed":null}]}]}`,
 		"due":          `{"machines":[{"machine":"m-1","due":null,"why":"no agreement says how often"}]}`,
@@ -176,9 +178,11 @@ func TestTables(t *testing.T) {
 	})
 	file := tokenFile(t)
 	for name, want := range map[string][]string{
-		"machine":      {"m-1      s-1   80.0    2026-03-02 10:00+01:00  7.5  below 4 %  1            4", "m-2            -       -"},
-		"ledger":       {"m-1      bath  visit  2026-03-02 09:00+01:00  -   100.0  0.0", "say    so"},
-		"audit":        {"2026-03-02 10:00+01:00  2026-03-02 10:00+01:00  -         tab-1", `{"text":"`, "ä…"},
+		"machine": {"m-1      s-1   80.0    2026-03-02 10:00+01:00  7.5  below 4 %  1            4", "m-2            -       -"},
+		"ledger":  {"m-1      bath  visit  2026-03-02 09:00+01:00  -   100.0  0.0", "say    so"},
+		"audit": {"2026-03-02 10:00+01:00  2026-03-02 10:00+01:00   ", " tab-1 ", `{"text":"`, "ä…",
+			"2026-01-20 10:00+01:00  2026-01-28 10:00+01:00 (in fact between 2026-03-02 10:00+01:00 and 2026-07-12 09:00+02:00, likely 2026-03-09 10:00+01:00)  2026-07-12 09:00+02:00  tab-2",
+			"2026-01-20 09:00+00:00  2035-01-28 09:00+00:00 (in fact by 2026-07-12 07:00+00:00) "},
 		"restatements": {`m-1      machine     left/x  {"value":1}  -`},
 		"waste":        {"s-1   2026-03  p-1/1    -         waste  3.0     3.0  estimated  2026-03-02 10:00+01:00  -"},
 		"due":          {"m-1      -    no agreement says how often"},
