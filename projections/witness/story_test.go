@@ -344,6 +344,11 @@ func TestSlack(t *testing.T) {
 	c.write("tab-3", "b", "2026-03-05T08:00:00Z", &events.ClockChecked{OffsetMs: story.P(int64(1<<63 - 1))})
 	c.write("tab-4", "c", "2026-03-05T08:00:00Z", &events.ClockChecked{OffsetMs: story.P(int64(-1 << 63))})
 	c.write("tab-5", "d", "2026-03-05T08:00:00Z", &events.ClockChecked{OffsetMs: story.P(int64(1000))})
+	far := events.MaxMillis
+	c.write("tab-6", "e", "2026-03-05T08:00:00Z", &events.ClockChecked{OffsetMs: story.P(int64(far))})
+	c.saw("tab-7", "its", "2026-03-05T07:59:56Z", c.log.at(2))
+	c.note("tab-7", "slower", "2026-03-05T07:59:57Z")
+	c.note("tab-7", "slow", "2026-03-05T07:59:58Z")
 	c.check(
 		want{name: "fast", notAfter: "2026-03-05T08:00:00Z"},
 		want{name: "faster", notAfter: "2026-03-05T08:00:00Z", flags: "[clock-off]"},
@@ -351,6 +356,9 @@ func TestSlack(t *testing.T) {
 		want{name: "b", offset: "-1ms"}, // as a time.Duration has it
 		want{name: "c", offset: "0s"},
 		want{name: "d", offset: "1s", likely: "2026-03-05T08:00:01Z"}, // still on its device: nothing bounds it
+		want{name: "e", offset: (time.Duration(far) * time.Millisecond).String()},
+		want{name: "slow", notBefore: "2026-03-05T08:00:00Z"},
+		want{name: "slower", notBefore: "2026-03-05T08:00:00Z", flags: "[clock-off]"},
 	)
 }
 
@@ -389,6 +397,20 @@ func TestStages(t *testing.T) {
 	c.saw("tab-2", "forged", "2026-03-05T08:00:08Z", forged)
 	c.push("tab-2", "2026-03-05T08:00:09Z")
 	stages("a:cross-checked own:cross-checked seen:cross-checked third:logged forged:logged ")
+}
+
+// Of two records under one number, as a fork leaves them, each answers for what it says itself.
+func TestTwoOfOneNumber(t *testing.T) {
+	c := newCompany(t)
+	c.note("tab-2", "a", "2026-03-05T08:00:00Z")
+	c.push("tab-2", "2026-03-05T08:00:01Z")
+	wrong := c.log.Newest()
+	wrong.Root[0] ^= 1
+	c.saw("tab-1", "right", "2026-03-05T08:00:02Z", c.log.Newest())
+	c.tellers["tab-1"] = &story.Teller{Device: "tab-1"}
+	c.saw("tab-1", "wrong", "2026-03-05T08:00:03Z", wrong)
+	c.push("tab-1", "2026-03-05T08:00:04Z")
+	c.check(want{name: "right", notAfter: "2026-03-05T08:00:04Z"}, want{name: "wrong", notAfter: "2026-03-05T08:00:04Z", flags: "[not-of-log]"})
 }
 
 // What the log cannot answer is an error, and no answer.
