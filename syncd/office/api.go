@@ -16,7 +16,6 @@ import (
 	"ullage/projections/ledger"
 	"ullage/projections/machine"
 	"ullage/projections/waste"
-	"ullage/projections/witness"
 )
 
 // bounds reads as-of and known-at.
@@ -238,22 +237,16 @@ func (s *Server) getAudit(r *http.Request, q question) (any, error) {
 }
 
 func (s *Server) audit(ctx context.Context, ask audit.Query, b projections.Bounds) (audit.List, error) {
-	followers := []Follower{s.cfg.Store}
-	if s.cfg.Public != nil {
-		followers = append(followers, unlessStopped{s.cfg.Public, s.cfg.Log})
-	}
-	if err := Fresh(ctx, s.cfg.Source, followers...); err != nil {
+	if err := Fresh(ctx, s.cfg.Source, s.cfg.Store, unlessStopped{s.cfg.Public, s.cfg.Log}); err != nil {
 		return audit.List{}, err
 	}
 	h, reg, err := s.cfg.Store.Audit(ctx, ask, b)
 	if err != nil {
 		return audit.List{}, err
 	}
-	var said []witness.Said
-	if s.cfg.Public != nil {
-		if said, err = s.cfg.Store.Witness(ctx, s.cfg.Public, h.All); err != nil {
-			return audit.List{}, err
-		}
+	said, err := s.cfg.Store.Witness(ctx, s.cfg.Public, h.All)
+	if err != nil {
+		return audit.List{}, err
 	}
 	show := shower{ctx, s.cfg.Store, s.pieces}
 	var failed error

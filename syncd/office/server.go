@@ -50,7 +50,7 @@ type Config struct {
 	Source   *store.Source
 	Recorder *Recorder
 	Evidence entry.Evidence
-	Public   PublicLog // nil: there is none
+	Public   PublicLog
 	NewCode  func(name string) (wire.Code, error)
 	Alarms   *alarm.Book
 	Log      *slog.Logger
