@@ -25,8 +25,8 @@ func (c *Centre) Serve(ctx context.Context, ready func(a Addresses, link string)
 		return err
 	}
 	pages := office.New(office.Config{
-		Token: c.trust.Token(), Book: c.book, Access: c.access, Store: c.store, Source: c.source, Recorder: c.recorder, Evidence: c.desk.Evidence(),
-		Alarms: c.alarms, Log: c.cfg.Log,
+		Token: c.trust.Token(), Book: c.book, Access: c.access, Store: c.store, Source: c.source, Public: officeLog{c.log}, Recorder: c.recorder,
+		Evidence: c.desk.Evidence(), Alarms: c.alarms, Log: c.cfg.Log,
 		NewCode: func(name string) (wire.Code, error) { return c.trust.NewCode(name, c.enrol.address()) },
 	})
 	// What works here outlasts ctx until the requests have ended.

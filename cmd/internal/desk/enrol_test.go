@@ -191,7 +191,7 @@ func TestEnrolment(t *testing.T) {
 		t.Fatalf("%d %s", status, body)
 	}
 	key := base64.StdEncoding.EncodeToString(d.seal.Public().(ed25519.PublicKey))
-	if got := c.enrolments("tab-1"); len(got) != 1 || !strings.Contains(string(got[0].Body), key) || got[0].Stage != "received" {
+	if got := c.enrolments("tab-1"); len(got) != 1 || !strings.Contains(string(got[0].Body), key) || got[0].Stage != "logged" {
 		t.Errorf("enrolments: %+v", got)
 	}
 	// The answer was lost: the same question has the same answer, and is no second record.

@@ -104,6 +104,6 @@ func TestPages(t *testing.T) {
 	}
 	said("/", "m-1 Quay shed 70 L 2 Mar", ", 10:00", "Say: Between 26 and 34 litres are not explained by what was measured.")
 	said("/machines/m-1", "Quay shed sink", "Times are local to the site, UTC+01:00.", "70 L", "Likely between 68 and 72 L",
-		"During a visit", "reading taken office-1 4, by T1", "amended , received", "put right by office-1 5", "about office-1 4", "why misread",
+		"During a visit", "reading taken office-1 4, by T1", "amended , logged", "put right by office-1 5", "about office-1 4", "why misread",
 		"u 1 value 80", "body method dip, moment departure, quantity volume, u 1, value 70")
 }

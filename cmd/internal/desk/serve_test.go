@@ -215,7 +215,7 @@ func TestUnreceived(t *testing.T) {
 	offline(t, c.dir, site, washer)
 	offline(t, c.dir, arrival)
 	again := serve(t, c.dir)
-	if got := again.audit(); len(got) != 3 || got[2].Seq != 3 || got[0].Stage != "received" {
+	if got := again.audit(); len(got) != 3 || got[2].Seq != 3 || got[0].Stage != "logged" {
 		t.Errorf("%+v", got)
 	}
 	if got := again.record(left); got[0].Seq != 4 {
