@@ -261,9 +261,11 @@ func (l *Log) follow(ctx context.Context, at state, until uint64, again <-chan n
 // write appends the entries of as many messages as fit into one of LOG, and returns those that are left. Where another
 // centre was faster, its entries are taken in, and what they cover is left out.
 func (l *Log) write(ctx context.Context, list []*arrival) ([]*arrival, error) {
-	list, err := l.uncovered(list)
-	if err != nil || len(list) == 0 {
-		return nil, err
+	for len(list) > 0 && list[0].place.Seq <= l.at.Seq {
+		list = list[1:]
+	}
+	if len(list) == 0 {
+		return nil, nil
 	}
 	d := l.tree.draft()
 	n := 0
@@ -287,17 +289,6 @@ func (l *Log) write(ctx context.Context, list []*arrival) ([]*arrival, error) {
 	l.last, l.inLog = seq, wire.Place{Seq: seq, Hash: wire.HashData(data), Created: l.created}
 	l.covers(list[n-1].place)
 	return list[n:], nil
-}
-
-// uncovered leaves out the messages that the log has.
-func (l *Log) uncovered(list []*arrival) ([]*arrival, error) {
-	for len(list) > 0 && list[0].place.Seq <= l.at.Seq {
-		if p := list[0].place; p.Seq == l.at.Seq && p != l.at {
-			return nil, fmt.Errorf("%w: message %d of %s", errElsewhere, p.Seq, l.records.name)
-		}
-		list = list[1:]
-	}
-	return list, nil
 }
 
 // covers notes that the log has all that RECORDS holds up to a place.

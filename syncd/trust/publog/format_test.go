@@ -97,6 +97,19 @@ func readFile(b []byte) (origins []string, list []plainEntry, at []uint64, err e
 	return origins, list, at, nil
 }
 
+// sumAgain makes all sums of a file hold.
+func sumAgain(b []byte) {
+	for off := len("ullage.log.1\n"); off < len(b); {
+		n := int(binary.LittleEndian.Uint32(b[off:]))
+		sum := crc32.New(crc32.MakeTable(crc32.Castagnoli))
+		binary.Write(sum, binary.LittleEndian, uint64(off))
+		binary.Write(sum, binary.LittleEndian, uint32(n))
+		sum.Write(b[off+8 : off+8+n])
+		binary.LittleEndian.PutUint32(b[off+4:], sum.Sum32())
+		off += 8 + n
+	}
+}
+
 // plainRoot is the root of leaves as FORMAT.md, section 2, has it.
 func plainRoot(leaves [][]byte) []byte {
 	var h [32]byte
