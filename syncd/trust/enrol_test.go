@@ -24,6 +24,9 @@ func TestCredential(t *testing.T) {
 	tr := open(t, Config{Dir: t.TempDir()})
 	tab := newTablet(t)
 	a := mustRedeem(t, tr, tab.request(mustCode(t, tr, "tab-1")))
+	if !bytes.Equal(a.Log, tr.Log().Public()) {
+		t.Errorf("the log's key is %x, want %x", a.Log, tr.Log().Public())
+	}
 	if a.Device != "tab-1" || a.NATS != "" || len(a.Gates) != 1 || a.Gates[0].Gate != "gate-1" {
 		t.Errorf("the answer is %+v", a)
 	}

@@ -17,6 +17,7 @@ import (
 	"ullage/events"
 	"ullage/events/wire"
 	"ullage/syncd/trust/disk"
+	"ullage/syncd/trust/publog"
 )
 
 // clock is a time that tests move.
@@ -261,6 +262,32 @@ func TestKeysLostOrDamaged(t *testing.T) {
 	tell("lost")
 	if _, err := os.Stat(path); err == nil {
 		t.Error("a key file was made in place of the lost one")
+	}
+	put(t, path, good)
+	open(t, Config{Dir: dir})
+}
+
+// The key of the public log is made once, and not anew where a log lies about that was signed by another.
+func TestKeyOfTheLogLost(t *testing.T) {
+	dir := t.TempDir()
+	path := filepath.Join(dir, "keys", "log.json")
+	tr := open(t, Config{Dir: dir})
+	public := tr.Log().Public()
+	tr.Close()
+	if tr = open(t, Config{Dir: dir}); !tr.Log().Public().Equal(public) {
+		t.Error("another key after a restart")
+	}
+	if err := os.MkdirAll(tr.LogDir(), 0o700); err != nil {
+		t.Fatal(err)
+	}
+	put(t, filepath.Join(tr.LogDir(), "epoch-1.entries"), nil)
+	tr.Close()
+	good := read(t, path)
+	if err := os.Remove(path); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := Open(Config{Dir: dir}); !errors.Is(err, publog.ErrKey) || !strings.Contains(err.Error(), path) {
+		t.Errorf("lost: %v", err)
 	}
 	put(t, path, good)
 	open(t, Config{Dir: dir})

@@ -147,6 +147,7 @@ type taker struct {
 	created int64 // of LOG
 	// chained is how far somebody gets who reads LOG from its beginning, and has nothing else.
 	chained uint64
+	foreign bool // a message that is not this log's has been told of
 	d       *draft
 	seq     uint64 // of the message at hand
 	at      uint64 // of the one with the last entry in d
@@ -158,17 +159,16 @@ func (k *taker) message(m message) error {
 	l := k.l
 	read := wire.Place{Seq: m.seq, Hash: wire.HashData(m.data), Created: k.created}
 	log, err := wire.DecodeLog(m.data)
-	if err != nil {
-		l.cfg.Log.Warn("a message in LOG cannot be read", "message", m.seq, "error", err)
-		l.inLog = read
-		return nil
+	ours, epoch := l.cfg.Key.epoch(), uint64(0)
+	if err == nil {
+		epoch = l.cfg.Key.epochOf(log.Origin)
 	}
-	ours, epoch := l.cfg.Key.epoch(), l.cfg.Key.epochOf(log.Origin)
 	switch {
 	case epoch > ours:
 		return newerEpoch(epoch)
-	case epoch == 0:
-		l.cfg.Log.Warn("a message in LOG is of another log", "message", m.seq, "origin", log.Origin)
+	case epoch == 0 && !k.foreign:
+		k.foreign = true
+		l.cfg.Log.Warn("there are messages in LOG that are not this log's", "first", m.seq, "error", err)
 	case epoch == ours:
 		k.seq = m.seq
 		for _, e := range log.Entries {
