@@ -167,7 +167,9 @@ func TestYears(t *testing.T) {
 			root = a.Anchor()
 		}
 		before = a.Anchor()
-		w.trusts(sent, root, w.clock.at)
+		if n%5 == 0 {
+			w.trusts(sent, root, w.clock.at)
+		}
 		if left := sent[0].NotAfter.Sub(w.clock.at); left < 29*day {
 			t.Fatalf("the server's certificate holds for %v only", left)
 		}
