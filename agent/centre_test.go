@@ -3,10 +3,14 @@ package agent_test
 import (
 	"crypto/ed25519"
 	"crypto/sha256"
+	"crypto/tls"
 	"encoding/json"
 	"fmt"
+	"io"
+	"log"
 	"net/http"
 	"net/http/httptest"
+	"strings"
 	"sync"
 	"testing"
 	"time"
@@ -30,8 +34,10 @@ type centre struct {
 	key   ed25519.PrivateKey
 	code  wire.Code
 	clock func() events.Millis
+	ca    *authority
 
 	mu      sync.Mutex
+	shown   tls.Certificate // that both servers show
 	devices map[events.DeviceID]*copied
 	pulls   []wire.Pulled // what everybody gets
 	asked   int           // requests so far
@@ -75,7 +81,9 @@ const device = events.DeviceID("tab-1")
 
 func newCentre(t testing.TB) *centre {
 	t.Helper()
-	s, err := server.NewServer(&server.Options{Host: "127.0.0.1", Port: -1, NoLog: true, NoSigs: true})
+	c := &centre{t: t, ca: newAuthority(t, "the centre", time.Now()), devices: map[events.DeviceID]*copied{}}
+	c.shown = c.ca.server("127.0.0.1")
+	s, err := server.NewServer(&server.Options{Host: "127.0.0.1", Port: -1, NoLog: true, NoSigs: true, TLSConfig: c.tls(), TLSHandshakeFirst: true, TLSTimeout: 10})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -83,17 +91,19 @@ func newCentre(t testing.TB) *centre {
 	if !s.ReadyForConnections(10 * time.Second) {
 		t.Fatal("the broker does not start")
 	}
-	nc, err := nats.Connect(s.ClientURL())
+	nc, err := nats.Connect("", nats.InProcessServer(s))
 	if err != nil {
 		t.Fatal(err)
 	}
 	seed := sha256.Sum256([]byte("gate"))
-	c := &centre{
-		t: t, nats: s, conn: nc, gate: "gate-1", key: ed25519.NewKeyFromSeed(seed[:]), devices: map[events.DeviceID]*copied{},
-		clock: func() events.Millis { return events.MillisOf(time.Now()) },
-	}
-	c.http = httptest.NewServer(http.HandlerFunc(c.enrol))
-	c.code = wire.Code{Secret: [16]byte{1, 2, 3}, Address: c.http.URL}
+	c.nats, c.conn, c.gate, c.key = s, nc, "gate-1", ed25519.NewKeyFromSeed(seed[:])
+	c.clock = func() events.Millis { return events.MillisOf(time.Now()) }
+	c.http = httptest.NewUnstartedServer(http.HandlerFunc(c.enrol))
+	c.http.Config.ErrorLog = log.New(io.Discard, "", 0)
+	c.http.Listener = tls.NewListener(c.http.Listener, c.tls())
+	c.http.Start()
+	c.http.URL = strings.Replace(c.http.URL, "http", "https", 1)
+	c.code = wire.Code{Secret: [16]byte{1, 2, 3}, Pin: c.ca.pin(), Address: c.http.URL}
 	if _, err := nc.Subscribe("up.*.*", c.receive); err != nil {
 		t.Fatal(err)
 	}
@@ -102,6 +112,23 @@ func newCentre(t testing.TB) *centre {
 	}
 	t.Cleanup(c.close)
 	return c
+}
+
+// tls is how both servers speak.
+func (c *centre) tls() *tls.Config {
+	return &tls.Config{MinVersion: tls.VersionTLS13, GetCertificate: func(*tls.ClientHelloInfo) (*tls.Certificate, error) {
+		c.mu.Lock()
+		defer c.mu.Unlock()
+		shown := c.shown
+		return &shown, nil
+	}}
+}
+
+// show makes both servers show another certificate from now on.
+func (c *centre) show(by tls.Certificate) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.shown = by
 }
 
 func (c *centre) close() {

@@ -37,6 +37,7 @@ type Device struct {
 
 	// Of the loop.
 	gates  gateKeys
+	pins   pins
 	silent bool // it writes no records of its own
 
 	heldMu sync.Mutex // guards held
@@ -82,6 +83,9 @@ func open(dir string, cfg Config) (_ *Device, err error) {
 		return nil, fmt.Errorf("the device's keys: %w", err)
 	}
 	if d.gates, err = d.home.readGates(); err != nil {
+		return nil, err
+	}
+	if d.pins, err = d.home.readPins(); err != nil {
 		return nil, err
 	}
 	var report journal.Report

@@ -8,6 +8,7 @@
 //	journal/        its records, seals and receipts (package journal): the only part that cannot be had again
 //	evidence/       encrypted pieces (package evidence)
 //	pulled/         copies of others' records; may be deleted at any time and is fetched again
+//	pins.json       the keys by which the device knows its centre: {"format": 1, "pins": [SHA-256 in hexadecimal, …]}
 //	gates.json      the keys by which the centre's gates sign receipts
 //	log.json        the newest checkpoint of the centre's public log that was checked, and what did not go together with it
 //	sync.json       how the last conversation with the centre went; may be deleted at any time
@@ -31,6 +32,8 @@
 //
 // There is one place that decides when to try again (loop.go) and one that says why something waits (why.go).
 //
-// What it does not do yet: send evidence, send ranges again that the centre wants back, enrol
-// over anything but loopback.
+// Whatever answers is held to pins.json (pins.go) before anything is said to it, at enrolment and in each conversation,
+// by signatures and by name, never by the clock. A new key of the centre that an old one has signed is learned then.
+//
+// What it does not do yet: send evidence, send ranges again that the centre wants back.
 package agent

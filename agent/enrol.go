@@ -4,13 +4,13 @@ import (
 	"bytes"
 	"context"
 	"crypto/ed25519"
+	"crypto/tls"
 	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
 	"net"
 	"net/http"
-	"net/netip"
 	"net/url"
 	"time"
 
@@ -22,7 +22,8 @@ import (
 // ErrEnrolled is returned where a device lives in the folder already.
 var ErrEnrolled = errors.New("a device is enrolled here already")
 
-// Enrol makes a device of a folder. centre is the address of enrolment, and the code's where it is empty.
+// Enrol makes a device of a folder. centre is the address of enrolment, and the code's where it is empty; either way only
+// the server is spoken to that shows the key which the code names. One that does not is a *Stop.
 //
 // Whatever happens on the way, the same call with the same code can be made again: the keys are on the disk before they
 // are shown to anybody, and used again; the centre answers the same keys with the same answer; and device.json, which
@@ -61,15 +62,20 @@ func Enrol(ctx context.Context, dir, centre, code string, cfg Config) (events.De
 	if err != nil {
 		return "", err
 	}
-	answer, err := askCentre(ctx, address, wire.EnrolRequest{Secret: c.Secret[:], SealKey: k.sealPublic(), ConnKey: public, Software: cfg.Software})
+	known := pins{c.Pin}
+	answer, err := askCentre(ctx, address, known.tls(address.Hostname(), func(fresh pins) { known = known.with(fresh) }),
+		wire.EnrolRequest{Secret: c.Secret[:], SealKey: k.sealPublic(), ConnKey: public, Software: cfg.Software})
 	if err != nil {
 		return "", err
 	}
-	return answer.Device, h.settle(k, answer)
+	return answer.Device, h.settle(k, known, answer)
 }
 
 // settle writes what the centre answered.
-func (h home) settle(k keys, answer *wire.EnrolAnswer) error {
+func (h home) settle(k keys, known pins, answer *wire.EnrolAnswer) error {
+	if err := h.writePins(known); err != nil {
+		return err
+	}
 	gates, _, err := gateKeys{}.learn(namedGates(answer.Gates))
 	if err != nil {
 		return err
@@ -112,46 +118,43 @@ func namedGates(gates []wire.EnrolGate) []wire.GateKey {
 	return named
 }
 
-// enrolURL is where to post for an address of enrolment. In this version it has to be on this machine: what goes over
-// a network needs TLS, which comes later.
-func enrolURL(centre string) (string, error) {
+// enrolURL is where to post for an address of enrolment.
+func enrolURL(centre string) (*url.URL, error) {
 	u, err := url.Parse(centre)
 	if err != nil || u.Host == "" {
-		return "", fmt.Errorf("%q is no address of a centre; one looks like http://127.0.0.1:8080", centre)
+		return nil, fmt.Errorf("%q is no address of a centre; one looks like https://centre.example:8443", centre)
 	}
-	if u.Scheme != "http" || !loopback(u.Hostname()) {
-		return "", fmt.Errorf("%s: in this version a device enrols over http on its own machine only (127.0.0.1, [::1] or localhost): what leaves the machine would need TLS", centre)
+	if u.Scheme != "https" {
+		return nil, fmt.Errorf("%s: a device enrols over https only, so that nobody on the way can read its code or answer in the centre's place; the address begins with https://", centre)
 	}
 	if u.Path == "" || u.Path == "/" {
 		u.Path = wire.EnrolPath
 	}
-	return u.String(), nil
-}
-
-func loopback(host string) bool {
-	ip, err := netip.ParseAddr(host)
-	return host == "localhost" || err == nil && ip.IsLoopback()
+	return u, nil
 }
 
 // askCentre sends one request of enrolment.
-func askCentre(ctx context.Context, address string, q wire.EnrolRequest) (*wire.EnrolAnswer, error) {
+func askCentre(ctx context.Context, address *url.URL, secure *tls.Config, q wire.EnrolRequest) (*wire.EnrolAnswer, error) {
 	body, err := json.Marshal(q)
 	if err != nil {
 		return nil, err
 	}
 	ctx, cancel := context.WithTimeout(ctx, 30*time.Second)
 	defer cancel()
-	r, err := http.NewRequestWithContext(ctx, http.MethodPost, address, bytes.NewReader(body))
+	r, err := http.NewRequestWithContext(ctx, http.MethodPost, address.String(), bytes.NewReader(body))
 	if err != nil {
 		return nil, err
 	}
 	r.Header.Set("Content-Type", "application/json")
 	// No proxy, and no redirection: the secret goes where the code says and nowhere else.
 	client := http.Client{
-		Transport:     &http.Transport{DisableKeepAlives: true, DialContext: (&net.Dialer{Timeout: dialTime}).DialContext},
+		Transport:     &http.Transport{DisableKeepAlives: true, DialContext: (&net.Dialer{Timeout: dialTime}).DialContext, TLSClientConfig: secure},
 		CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse },
 	}
 	resp, err := client.Do(r)
+	if stop := (*Stop)(nil); errors.As(err, &stop) {
+		return nil, stop
+	}
 	if err != nil {
 		return nil, fmt.Errorf("the centre cannot be reached (the same code can be tried again): %w", err)
 	}

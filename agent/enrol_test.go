@@ -62,17 +62,16 @@ func TestEnrolByTwoAtOnce(t *testing.T) {
 
 func TestEnrolRefusals(t *testing.T) {
 	c := newCentre(t)
-	other := wire.Code{Secret: [16]byte{9}, Address: c.http.URL}
+	other := wire.Code{Secret: [16]byte{9}, Pin: c.code.Pin, Address: c.http.URL}
 	for name, try := range map[string]struct{ centre, code, want string }{
 		"another code":      {"", other.String(), "the centre refused: the code was used"},
 		"no code":           {"", "U2-nonsense", "not a code of enrolment"},
 		"no address":        {"nowhere", c.code.String(), "no address of a centre"},
-		"another machine":   {"http://192.0.2.7:80", c.code.String(), "on its own machine only"},
-		"a name":            {"http://centre.example", c.code.String(), "on its own machine only"},
-		"TLS":               {"https://127.0.0.1:1", c.code.String(), "on its own machine only"},
-		"nobody there":      {"http://127.0.0.1:1", c.code.String(), "can be tried again"},
+		"without TLS":       {strings.Replace(c.http.URL, "https", "http", 1), c.code.String(), "https only"},
+		"nobody there":      {"https://127.0.0.1:1", c.code.String(), "can be tried again"},
 		"not a centre":      {c.http.URL + "/elsewhere", c.code.String(), "the centre refused"},
-		"code of elsewhere": {"", wire.Code{Secret: c.code.Secret, Address: "http://192.0.2.7"}.String(), "on its own machine only"},
+		"code of elsewhere": {"", wire.Code{Secret: c.code.Secret, Address: "http://192.0.2.7"}.String(), "https only"},
+		"another pin":       {"", wire.Code{Secret: c.code.Secret, Address: c.http.URL}.String(), "not the centre"},
 	} {
 		t.Run(name, func(t *testing.T) {
 			dir := filepath.Join(t.TempDir(), "device")
@@ -86,7 +85,7 @@ func TestEnrolRefusals(t *testing.T) {
 		})
 	}
 	// The address that is named wins over the code's.
-	moved := wire.Code{Secret: c.code.Secret, Address: "http://127.0.0.1:1"}
+	moved := wire.Code{Secret: c.code.Secret, Pin: c.code.Pin, Address: "https://127.0.0.1:1"}
 	if _, err := agent.Enrol(t.Context(), t.TempDir(), c.http.URL, moved.String(), config()); err != nil {
 		t.Errorf("with an address of its own: %v", err)
 	}

@@ -22,6 +22,7 @@ type home string
 func (h home) path(name string) string { return filepath.Join(string(h), name) }
 
 func (h home) device() string   { return h.path("device.json") }
+func (h home) pins() string     { return h.path("pins.json") }
 func (h home) gates() string    { return h.path("gates.json") }
 func (h home) memory() string   { return h.path("sync.json") }
 func (h home) log() string      { return h.path("log.json") }

@@ -38,6 +38,7 @@ const (
 	doOffice   = "keep the folder as it is and tell the office: what the centre holds of this device may differ"
 	doTell     = "go on working. Keep the folder as it is, and show log.json to somebody whom you trust outside of the office's systems: it proves what the centre showed"
 	doKeys     = "put the folder keys back from where it was; without it nothing new can be sealed"
+	doPins     = "put pins.json back from a backup of the folder; without it the device speaks to nobody. The records stand"
 	doEvidence = "look for the file in a backup of this folder; the record stands, but what it points at cannot be shown"
 )
 
@@ -58,6 +59,9 @@ func Check(ctx context.Context, dir string) (CheckReport, error) {
 		wrong(doKeys, "the device's keys cannot be read: %v", err)
 	} else if !k.sealPublic().Equal(id.sealKey()) {
 		wrong(doKeys, "the sealing key is not the one that was enrolled")
+	}
+	if _, err := h.readPins(); err != nil {
+		wrong(doPins, "what the device knows its centre by cannot be read: %v", err)
 	}
 	g, err := openGuard(h.log())
 	if err != nil {

@@ -121,7 +121,7 @@ func (l *loop) run(ctx context.Context) {
 func (c *calls) call(ctx context.Context) error {
 	if c.t == nil || c.t.lost() {
 		c.hang()
-		t, err := dial(ctx, c.d.id, c.d.keys, c.d.cfg.Random)
+		t, err := dial(ctx, c.d.id, c.d.keys, c.d.pins, c.d.learnPins, c.d.cfg.Random)
 		if err != nil {
 			return err
 		}

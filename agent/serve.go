@@ -10,6 +10,7 @@ import (
 	"io"
 	"net"
 	"net/http"
+	"net/netip"
 	"os"
 	"strings"
 	"sync"
@@ -244,4 +245,9 @@ func (d *Device) serveSync(w http.ResponseWriter, r *http.Request) {
 		last.Notice = Why(notice)
 	}
 	tell(last)
+}
+
+func loopback(host string) bool {
+	ip, err := netip.ParseAddr(host)
+	return host == "localhost" || err == nil && ip.IsLoopback()
 }

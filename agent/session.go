@@ -211,6 +211,17 @@ func (s *session) learn(named []wire.GateKey) error {
 	return nil
 }
 
+// learnPins takes up keys of the centre that one it was known by has signed.
+func (d *Device) learnPins(fresh pins) error {
+	all := d.pins.with(fresh)
+	if err := d.home.writePins(all); err != nil {
+		return err
+	}
+	d.pins = all
+	d.cfg.Log.Info("the centre has a new key, signed by the one before; the device knows it now", "pin", fresh[0])
+	return nil
+}
+
 // agrees compares a cursor of the centre with the device's own chain.
 func (s *session) agrees(seq events.Seq, link events.Hash) error {
 	own, err := s.journal.LinkAt(seq)

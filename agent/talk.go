@@ -2,9 +2,11 @@ package agent
 
 import (
 	"context"
+	"crypto/tls"
 	"errors"
 	"fmt"
 	"net"
+	"net/url"
 	"strconv"
 	"strings"
 	"time"
@@ -64,9 +66,13 @@ func (c *cutConn) Close() error {
 	return c.Conn.Close()
 }
 
-// dial connects device to its centre. The connection ends for good when it is lost: when to try again is the loop's
-// decision alone.
-func dial(ctx context.Context, id identity, k keys, random func([]byte) error) (*talk, error) {
+// dial connects device to its centre, over TLS from the first byte on. learned hears of pins that are new. The
+// connection ends for good when it is lost: when to try again is the loop's decision alone.
+func dial(ctx context.Context, id identity, k keys, known pins, learned func(pins) error, random func([]byte) error) (*talk, error) {
+	at, err := url.Parse(id.NATS)
+	if err != nil {
+		return nil, fmt.Errorf("device.json: nats: %w", err)
+	}
 	var nonce [8]byte
 	if err := random(nonce[:]); err != nil {
 		return nil, err
@@ -80,7 +86,10 @@ func dial(ctx context.Context, id identity, k keys, random func([]byte) error) (
 		defer user.Wipe()
 		return user.Sign(challenge)
 	}
+	var fresh pins
 	conn, err := nats.Connect(id.NATS,
+		nats.Secure(known.tls(at.Hostname(), func(p pins) { fresh = p })),
+		nats.TLSHandshakeFirst(),
 		nats.Name(string(id.Device)),
 		nats.UserJWT(func() (string, error) { return id.JWT, nil }, sign),
 		nats.CustomInboxPrefix(prefix),
@@ -92,6 +101,12 @@ func dial(ctx context.Context, id identity, k keys, random func([]byte) error) (
 	)
 	if err != nil {
 		return nil, connectError(err)
+	}
+	if len(fresh) > 0 {
+		if err := learned(fresh); err != nil {
+			conn.Close()
+			return nil, err
+		}
 	}
 	t := &talk{device: id.Device, conn: conn, inbox: fmt.Sprintf("%s.%x", prefix, nonce), frame: firstFrame}
 	if t.sub, err = conn.SubscribeSync(t.inbox + ".*"); err != nil {
@@ -176,7 +191,13 @@ func (t *talk) room() int { return int(min(wire.MaxFrame, t.conn.MaxPayload())) 
 func connectError(err error) error {
 	var dns *net.DNSError
 	var op *net.OpError
+	var stop *Stop
+	var plainly tls.RecordHeaderError
 	switch {
+	case errors.As(err, &stop):
+		return stop
+	case errors.As(err, &plainly):
+		return strange(errors.New("it does not speak TLS"))
 	case errors.Is(err, nats.ErrAuthorization), errors.Is(err, nats.ErrAuthRevoked), errors.Is(err, nats.ErrAuthExpired), errors.Is(err, nats.ErrAccountAuthExpired):
 		return &Stop{StopRevoked, "the centre does not take this device's credential: it was revoked, or the centre was set up anew"}
 	case errors.Is(err, nats.ErrPermissionViolation):

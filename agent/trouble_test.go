@@ -86,7 +86,7 @@ func TestSyncEndsInTime(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	b = []byte(strings.ReplaceAll(string(b), strings.TrimPrefix(c.nats.ClientURL(), "nats://"), mute.Addr().String()))
+	b = []byte(strings.ReplaceAll(string(b), strings.TrimPrefix(c.nats.ClientURL(), "tls://"), mute.Addr().String()))
 	if err := os.WriteFile(path, b, 0o600); err != nil {
 		t.Fatal(err)
 	}
@@ -239,7 +239,7 @@ func copyFolder(t *testing.T, dir string) string {
 func TestRefusedByTheBroker(t *testing.T) {
 	c := newCentre(t)
 	dir := enrolled(t, c)
-	closed, err := server.NewServer(&server.Options{Host: "127.0.0.1", Port: -1, NoLog: true, NoSigs: true, Username: "a", Password: "b"})
+	closed, err := server.NewServer(&server.Options{Host: "127.0.0.1", Port: -1, NoLog: true, NoSigs: true, Username: "a", Password: "b", TLSConfig: c.tls(), TLSHandshakeFirst: true})
 	if err != nil {
 		t.Fatal(err)
 	}

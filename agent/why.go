@@ -29,6 +29,7 @@ const (
 	StopRefused StopKind = "refused" // the centre refused a record or the device
 	StopRevoked StopKind = "revoked" // the centre does not take the device's credential
 	StopGate    StopKind = "gate"    // a gate's key or receipt does not hold
+	StopCentre  StopKind = "centre"  // what answers is not the centre
 	StopDisk    StopKind = "disk"    // the device's own records cannot be read
 )
 

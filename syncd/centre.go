@@ -5,6 +5,7 @@
 //
 //	keys/, token      who it is, who may write, and who may come in to the office (trust, trust/people)
 //	access/           the access journal: who came in, and who read which evidence (trust/access)
+//	ca.pem            what those trust who come by HTTPS (trust)
 //	streams/          the broker's files: RECORDS, the truth
 //	office/           the journal and the evidence of the office, which is a device of its own, apart from streams/
 //	log/              the public log's file, the other holder of what the stream LOG has (trust/publog)
@@ -26,8 +27,6 @@ import (
 	"fmt"
 	"io/fs"
 	"log/slog"
-	"net"
-	"net/http"
 	"os"
 	"path/filepath"
 	"time"
@@ -62,6 +61,10 @@ type Config struct {
 	Log *slog.Logger // nil: nothing is logged
 	// OpenDesk opens the desk in a folder, for the office's device and its key.
 	OpenDesk func(dir string, d trust.Device) (Desk, error)
+
+	Host      string   // where it listens; empty: 127.0.0.1
+	Names     []string // by which devices and browsers reach it beside Host, DNS names or IP addresses; the first stands in addresses and codes
+	Cert, Key string   // files with certificates that are used instead of own ones; empty: own ones
 }
 
 // Addresses is what centre.json holds.
@@ -73,7 +76,8 @@ type Addresses struct {
 
 // Centre is a centre that is up.
 type Centre struct {
-	cfg Config
+	cfg   Config
+	names []string // by which it is reached, the first in addresses
 
 	trust    *trust.Trust
 	alarms   *alarm.Book
@@ -101,24 +105,23 @@ type ports struct {
 	Office int `json:"office"`
 }
 
-// server answers HTTP on a port of its own.
-type server struct {
-	*http.Server
-	on net.Listener
-}
-
 // Open brings a centre up, but for Serve, which makes it answer. Where a step fails, what the steps before it brought
 // up is taken down.
 func Open(ctx context.Context, cfg Config) (_ *Centre, err error) {
 	cfg.Log = cmp.Or(cfg.Log, slog.New(slog.DiscardHandler))
 	c := &Centre{cfg: cfg}
+	if err := c.named(); err != nil {
+		return nil, err
+	}
 	defer func() {
 		if err != nil {
 			err = errors.Join(err, c.Close())
 		}
 	}()
 	// From here on the folder is ours: it holds the lock.
-	if c.trust, err = trust.Open(trust.Config{Dir: cfg.Dir, Log: cfg.Log, OnEnrolled: c.enrolled}); err != nil {
+	if c.trust, err = trust.Open(trust.Config{
+		Dir: cfg.Dir, Log: cfg.Log, OnEnrolled: c.enrolled, Names: c.names, Cert: cfg.Cert, Key: cfg.Key,
+	}); err != nil {
 		return nil, err
 	}
 	if c.alarms, err = alarm.Read(c.path("alarms.json"), now, cfg.Log); err != nil {
@@ -136,7 +139,9 @@ func Open(ctx context.Context, cfg Config) (_ *Centre, err error) {
 	if c.access, err = access.Open(access.Config{Dir: c.path("access"), Now: time.Now, Changed: c.accessChanged, Log: cfg.Log}); err != nil {
 		return nil, err
 	}
-	if c.broker, err = broker.Start(broker.Config{Dir: c.path("streams"), Port: c.ports.NATS, Trust: c.trust, Log: cfg.Log}); err != nil {
+	if c.broker, err = broker.Start(broker.Config{
+		Dir: c.path("streams"), Host: c.cfg.Host, Port: c.ports.NATS, Name: c.names[0], TLS: c.trust.TLS(), Trust: c.trust, Log: cfg.Log,
+	}); err != nil {
 		return nil, err
 	}
 	if err := c.broker.EnsureStreams(ctx); err != nil {

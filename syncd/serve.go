@@ -2,13 +2,13 @@ package syncd
 
 import (
 	"context"
+	"crypto/tls"
 	"errors"
 	"fmt"
 	"log/slog"
 	"net"
 	"net/http"
 	"sync"
-	"syscall"
 	"time"
 
 	"ullage/events/wire"
@@ -21,7 +21,7 @@ const softTime = 5 * time.Second
 // Serve answers until ctx ends, or until a part of the centre fails. ready is called once everything listens; link
 // opens the office's pages once. A centre is served once.
 func (c *Centre) Serve(ctx context.Context, ready func(a Addresses, link string)) error {
-	if err := c.listen(); err != nil {
+	if err := c.listenAll(); err != nil {
 		return err
 	}
 	pages := office.New(office.Config{
@@ -68,8 +68,10 @@ func (c *Centre) Serve(ctx context.Context, ready func(a Addresses, link string)
 	return err
 }
 
-// listen takes the ports that are written down, or free ones, and writes those down.
-func (c *Centre) listen() (err error) {
+// listenAll takes the ports that are written down, or free ones, and writes those down. Devices are enrolled over TLS
+// always. The office is spoken to in the clear on this machine, whose browsers do not know our certificates, and over
+// TLS by all others.
+func (c *Centre) listenAll() (err error) {
 	first, p := c.ports == ports{}, c.ports
 	p.NATS = c.broker.Port()
 	defer func() {
@@ -81,10 +83,14 @@ func (c *Centre) listen() (err error) {
 			}
 		}
 	}()
-	if err := c.enrol.listen(&p.Enrol); err != nil {
+	if c.enrol, err = c.listen(&p.Enrol, c.trust.TLS()); err != nil {
 		return err
 	}
-	if err := c.office.listen(&p.Office); err != nil {
+	var secure *tls.Config
+	if c.open() {
+		secure = c.trust.TLS()
+	}
+	if c.office, err = c.listen(&p.Office, secure); err != nil {
 		return err
 	}
 	if first {
@@ -95,21 +101,6 @@ func (c *Centre) listen() (err error) {
 	}
 	return nil
 }
-
-// listen takes a port of this machine, a free one where it is 0.
-func (s *server) listen(port *int) (err error) {
-	s.on, err = net.Listen("tcp", fmt.Sprintf("127.0.0.1:%d", *port))
-	if errors.Is(err, syscall.EADDRINUSE) {
-		return fmt.Errorf("port %d, which this centre has had since its first start, is taken by another program; end that one and start again: %w", *port, err)
-	}
-	if err != nil {
-		return fmt.Errorf("listen on port %d: %w", *port, err)
-	}
-	*port = s.on.Addr().(*net.TCPAddr).Port
-	return nil
-}
-
-func (s *server) address() string { return "http://" + s.on.Addr().String() }
 
 // run answers until hangUp.
 func (s *server) run(context.Context) error {
@@ -122,7 +113,7 @@ func (s *server) run(context.Context) error {
 // newServer answers requests, all of which end with ctx.
 func (c *Centre) newServer(ctx context.Context, h http.Handler) *http.Server {
 	return &http.Server{
-		Handler: c.requests.count(office.Guard(h)), BaseContext: func(net.Listener) context.Context { return ctx },
+		Handler: c.requests.count(office.Guard(h, c.names...)), BaseContext: func(net.Listener) context.Context { return ctx },
 		ReadHeaderTimeout: 10 * time.Second, ReadTimeout: 2 * time.Minute, WriteTimeout: 3 * time.Minute, IdleTimeout: 2 * time.Minute,
 		MaxHeaderBytes: 16 << 10, ErrorLog: slog.NewLogLogger(c.cfg.Log.Handler(), slog.LevelWarn),
 	}

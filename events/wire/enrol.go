@@ -11,7 +11,7 @@ import (
 	"ullage/events"
 )
 
-// Enrolment is one HTTP request: POST EnrolPath with an EnrolRequest as JSON, answered with an EnrolAnswer (200), or
+// Enrolment is one HTTPS request: POST EnrolPath with an EnrolRequest as JSON, answered with an EnrolAnswer (200), or
 // with an EnrolRefusal and another status.
 const EnrolPath = "/enrol"
 
@@ -49,7 +49,8 @@ type EnrolRefusal struct {
 // Code is a one-time code of enrolment.
 type Code struct {
 	Secret  [16]byte
-	Address string // URL of enrolment
+	Pin     events.Hash // of the key that the centre's certificates lead to: SHA-256 of its SubjectPublicKeyInfo
+	Address string      // URL of enrolment
 }
 
 // ErrCode is in every error of ParseCode.
@@ -61,31 +62,36 @@ const (
 )
 
 var (
-	secretText  = base32.StdEncoding.WithPadding(base32.NoPadding)
+	bytesText   = base32.StdEncoding.WithPadding(base32.NoPadding)
 	addressText = base64.RawURLEncoding
 )
 
-// String writes the code as U1-<secret, base32>-<address, base64url>. Its inverse is ParseCode.
+// String writes the code as U1-<secret, base32>-<pin, base32>-<address, base64url>. Its inverse is ParseCode.
 func (c Code) String() string {
-	return codeMark + "-" + secretText.EncodeToString(c.Secret[:]) + "-" + addressText.EncodeToString([]byte(c.Address))
+	return codeMark + "-" + bytesText.EncodeToString(c.Secret[:]) + "-" + bytesText.EncodeToString(c.Pin[:]) + "-" +
+		addressText.EncodeToString([]byte(c.Address))
 }
 
 // ParseCode reads a code; spaces around it do not matter. Its error wraps ErrCode.
 func ParseCode(s string) (Code, error) {
 	s = strings.TrimSpace(s)
-	p := strings.SplitN(s, "-", 3)
-	if len(s) > maxCode || len(p) != 3 || p[0] != codeMark {
-		return Code{}, fmt.Errorf("%w: it begins with %s- and has three parts", ErrCode, codeMark)
+	p := strings.SplitN(s, "-", 4)
+	if len(s) > maxCode || len(p) != 4 || p[0] != codeMark {
+		return Code{}, fmt.Errorf("%w: it begins with %s- and has four parts", ErrCode, codeMark)
 	}
-	secret, err := secretText.DecodeString(p[1])
+	secret, err := bytesText.DecodeString(p[1])
 	if err != nil || len(secret) != len(Code{}.Secret) {
 		return Code{}, fmt.Errorf("%w: its second part has 26 letters and digits", ErrCode)
 	}
-	address, err := addressText.DecodeString(p[2])
-	if err != nil || len(address) == 0 || !utf8.Valid(address) {
-		return Code{}, fmt.Errorf("%w: its third part is no address", ErrCode)
+	pin, err := bytesText.DecodeString(p[2])
+	if err != nil || len(pin) != len(Code{}.Pin) {
+		return Code{}, fmt.Errorf("%w: its third part has 52 letters and digits", ErrCode)
 	}
-	c := Code{[16]byte(secret), string(address)}
+	address, err := addressText.DecodeString(p[3])
+	if err != nil || len(address) == 0 || !utf8.Valid(address) {
+		return Code{}, fmt.Errorf("%w: its fourth part is no address", ErrCode)
+	}
+	c := Code{[16]byte(secret), events.Hash(pin), string(address)}
 	if c.String() != s { // the decoders pass over line breaks and the bits that are left over
 		return Code{}, fmt.Errorf("%w: it was changed on the way", ErrCode)
 	}

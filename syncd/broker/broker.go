@@ -5,18 +5,22 @@
 // (SyncAlways), a stream's messages can be neither deleted nor purged, and a stream that exists with other settings than
 // ours is refused rather than bent.
 //
-// Devices come over TCP, on loopback only. The centre's own parts connect within the process (Connect), each in its
-// role. There is no monitoring port, no other protocol, and no signal handler: who starts a Broker shuts it down.
+// Devices come over TCP, with TLS, which begins before either side has said anything. Without it the server listens on
+// loopback only. The centre's own parts connect within the process (Connect), without TLS, each in its role. There is no monitoring port, no other protocol, and no signal handler: who starts a Broker shuts it down.
 package broker
 
 import (
+	"cmp"
+	"crypto/tls"
 	"errors"
 	"fmt"
 	"log/slog"
 	"net"
+	"net/url"
 	"os"
 	"path/filepath"
 	"slices"
+	"strconv"
 	"sync"
 	"syscall"
 	"time"
@@ -43,8 +47,10 @@ const MaxPayload = wire.MaxMessage + 64<<10
 // Config is what Start needs.
 type Config struct {
 	Dir   string       // of the streams
-	Host  string       // empty: 127.0.0.1; only addresses of this machine alone are taken
+	Host  string       // where it listens; empty: 127.0.0.1
 	Port  int          // 0 or -1: a free one
+	Name  string       // by which devices reach it; empty: Host
+	TLS   *tls.Config  // how it speaks to devices; nil: without TLS, and Host has to be of this machine alone
 	Trust *trust.Trust // needed
 	Log   *slog.Logger // nil: nothing is logged
 }
@@ -53,6 +59,7 @@ type Config struct {
 type Broker struct {
 	trust *trust.Trust
 	log   *slog.Logger
+	url   url.URL // but for its port
 	lock  *disk.Held
 	srv   *server.Server
 	once  sync.Once
@@ -63,7 +70,7 @@ type Broker struct {
 }
 
 // Start starts the server and returns once devices can connect. Its errors wrap ErrPort, naming the port, where
-// something else listens there, trust.ErrLoopback for a host that others can reach, disk.ErrHeld where another broker
+// something else listens there, trust.ErrLoopback for a host that others can reach without TLS, disk.ErrHeld where another broker
 // runs on the folder, and ErrStore where the folder has streams that these keys do not open.
 func Start(cfg Config) (_ *Broker, err error) {
 	if cfg.Host == "" {
@@ -78,13 +85,18 @@ func Start(cfg Config) (_ *Broker, err error) {
 	if cfg.Trust == nil || cfg.Dir == "" {
 		return nil, errors.New("broker: it needs a folder and keys")
 	}
-	if err := trust.CheckLoopback(cfg.Host); err != nil {
-		return nil, err
+	if cfg.TLS == nil {
+		if err := trust.CheckLoopback(cfg.Host); err != nil {
+			return nil, err
+		}
 	}
 	if err := disk.MakeDir(cfg.Dir); err != nil {
 		return nil, err
 	}
-	b := &Broker{trust: cfg.Trust, log: cfg.Log}
+	b := &Broker{trust: cfg.Trust, log: cfg.Log, url: url.URL{Scheme: "nats", Host: cmp.Or(cfg.Name, cfg.Host)}}
+	if cfg.TLS != nil {
+		b.url.Scheme = "tls"
+	}
 	if b.lock, err = disk.Lock(filepath.Join(cfg.Dir, "lock")); err != nil {
 		return nil, fmt.Errorf("another broker runs on %s: %w", cfg.Dir, err)
 	}
@@ -120,6 +132,10 @@ func options(cfg Config) *server.Options {
 		Host:       cfg.Host,
 		Port:       cfg.Port,
 		NoSigs:     true,
+
+		TLSConfig:         cfg.TLS,
+		TLSHandshakeFirst: cfg.TLS != nil, // the server's first words say a lot
+		TLSTimeout:        10,             // seconds, as AuthTimeout
 
 		TrustedOperators: []*jwt.OperatorClaims{cfg.Trust.Operator()},
 		AccountResolver:  cfg.Trust.AccountResolver(),
@@ -186,7 +202,11 @@ func checkStore(dir string, t *trust.Trust) error {
 }
 
 // ClientURL is where devices connect.
-func (b *Broker) ClientURL() string { return b.srv.ClientURL() }
+func (b *Broker) ClientURL() string {
+	u := b.url
+	u.Host = net.JoinHostPort(u.Host, strconv.Itoa(b.Port()))
+	return u.String()
+}
 
 // Port is the port of ClientURL.
 func (b *Broker) Port() int { return b.srv.Addr().(*net.TCPAddr).Port }

@@ -115,8 +115,10 @@ func TestStreamsOfOtherKeys(t *testing.T) {
 	c := newCentre(t)
 	c.store("tab-1", "first")
 	c.stop()
-	if err := os.RemoveAll(filepath.Join(c.dir, "keys")); err != nil {
-		t.Fatal(err)
+	for _, name := range []string{"keys", "ca.pem"} {
+		if err := os.RemoveAll(filepath.Join(c.dir, name)); err != nil {
+			t.Fatal(err)
+		}
 	}
 	keys, err := trust.Open(trust.Config{Dir: c.dir})
 	if err != nil {

@@ -123,7 +123,7 @@ type credential struct {
 // enrol goes the way of a device: a code, keys of its own, the answer.
 func (c *centre) enrol(name string) credential {
 	c.t.Helper()
-	code, err := c.trust.NewCode(name, "http://127.0.0.1:1")
+	code, err := c.trust.NewCode(name, "https://127.0.0.1:1")
 	if err != nil {
 		c.t.Fatal(err)
 	}

@@ -246,7 +246,7 @@ type device struct {
 
 func (w *world) device(name string) *device {
 	w.t.Helper()
-	code, err := w.trust.NewCode(name, "http://127.0.0.1:1")
+	code, err := w.trust.NewCode(name, "https://127.0.0.1:1")
 	if err != nil {
 		w.t.Fatal(err)
 	}

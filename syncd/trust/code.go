@@ -57,9 +57,8 @@ type codeFile struct {
 }
 
 // NewCode makes the one-time code by which a device gets the name; address is the URL at which it enrols. The code
-// holds for CodeLife, also over a restart. Its error wraps events.ErrIdentifier for what is no name, ErrName for one
-// that is used, that waits for its device, or that is kept for centres, and ErrLoopback for an address of plain HTTP
-// outside this machine.
+// holds for CodeLife, also over a restart. Its error wraps events.ErrIdentifier for what is no name, and ErrName for
+// one that is used, that waits for its device, or that is kept for centres.
 func (t *Trust) NewCode(name string, address string) (wire.Code, error) {
 	id, err := events.ParseDeviceID(name)
 	if err != nil {
@@ -77,7 +76,7 @@ func (t *Trust) NewCode(name string, address string) (wire.Code, error) {
 	if err := t.sweepCodes(id, now); err != nil {
 		return wire.Code{}, err
 	}
-	made := wire.Code{Address: address}
+	made := wire.Code{Pin: t.Pin(), Address: address}
 	if _, err := io.ReadFull(t.cfg.Random, made.Secret[:]); err != nil {
 		return wire.Code{}, fmt.Errorf("make a code: %w", err)
 	}
@@ -95,11 +94,8 @@ func (t *Trust) NewCode(name string, address string) (wire.Code, error) {
 
 func checkAddress(address string) error {
 	u, err := url.Parse(address)
-	if err != nil || len(address) > maxAddress || u.Host == "" || u.Scheme != "http" && u.Scheme != "https" {
-		return fmt.Errorf("%.100q is no address of enrolment: http://HOST:PORT is one", address)
-	}
-	if u.Scheme == "http" {
-		return CheckLoopback(u.Hostname())
+	if err != nil || len(address) > maxAddress || u.Host == "" || u.Scheme != "https" {
+		return fmt.Errorf("%.100q is no address of enrolment: https://HOST:PORT is one", address)
 	}
 	return nil
 }

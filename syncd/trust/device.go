@@ -36,6 +36,7 @@ type enrolled struct {
 	software string
 	token    string      // its credential; useless without the key that the device keeps
 	code     events.Hash // of the secret it came by
+	pin      events.Hash // by which it knew the centre when it came; zero for one of before there were certificates
 	pending  bool        // nobody yet: it was not answered
 }
 
@@ -49,6 +50,7 @@ type deviceFile struct {
 	JWT      string          `json:"jwt"`
 	Code     string          `json:"code_sha256"`
 	State    string          `json:"state"`
+	Pin      string          `json:"pin,omitempty"`
 }
 
 const (
@@ -148,7 +150,11 @@ func (t *Trust) saveDevice(d *enrolled) error {
 	case d.Revoked:
 		state = stateRevoked
 	}
-	b, err := json.MarshalIndent(deviceFile{fileVersion, d.ID, d.Key, d.Conn, d.software, d.token, d.code.String(), state}, "", "  ")
+	f := deviceFile{fileVersion, d.ID, d.Key, d.Conn, d.software, d.token, d.code.String(), state, ""}
+	if !d.pin.IsZero() {
+		f.Pin = d.pin.String()
+	}
+	b, err := json.MarshalIndent(f, "", "  ")
 	if err != nil {
 		return err
 	}
@@ -192,6 +198,11 @@ func readDevice(b []byte) (*enrolled, error) {
 		return nil, err
 	}
 	d := &enrolled{Device: Device{ID: f.ID, Key: f.SealKey, Conn: f.ConnKey}, software: f.Software, token: f.JWT, code: hash}
+	if f.Pin != "" {
+		if d.pin, err = events.ParseHash(f.Pin); err != nil {
+			return nil, err
+		}
+	}
 	switch f.State {
 	case statePending:
 		d.pending = true

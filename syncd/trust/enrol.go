@@ -107,7 +107,7 @@ func (t *Trust) bind(c code, req wire.EnrolRequest) (*enrolled, error) {
 	}
 	return &enrolled{
 		Device:   Device{ID: c.name, Key: append(ed25519.PublicKey(nil), req.SealKey...), Conn: req.ConnKey},
-		software: req.Software, token: token, code: c.secret, pending: true,
+		software: req.Software, token: token, code: c.secret, pin: t.Pin(), pending: true,
 	}, nil
 }
 

@@ -180,7 +180,7 @@ func TestNames(t *testing.T) {
 		mustCode(t, tr, fine)
 	}
 	for _, bad := range []string{
-		"", "127.0.0.1:80", "ftp://127.0.0.1", "http://", "http://192.0.2.1:80", "http://example.org", "http://127.0.0.1/" + strings.Repeat("x", maxAddress),
+		"", "127.0.0.1:80", "ftp://127.0.0.1", "https://", "http://127.0.0.1:80", "http://192.0.2.1:80", "https://127.0.0.1/" + strings.Repeat("x", maxAddress),
 	} {
 		if _, err := tr.NewCode("tab-9", bad); err == nil {
 			t.Errorf("the address %q was taken", bad)

@@ -10,8 +10,8 @@ import (
 // ErrLoopback is in the error of CheckLoopback.
 var ErrLoopback = errors.New("not an address of this machine alone")
 
-// CheckLoopback refuses an address, with or without port, at which other machines could reach this one: nothing here
-// speaks TLS yet. Its error wraps ErrLoopback.
+// CheckLoopback refuses an address, with or without port, at which other machines could reach this one. Whoever listens
+// without TLS asks it first. Its error wraps ErrLoopback.
 func CheckLoopback(addr string) error {
 	host := addr
 	if h, _, err := net.SplitHostPort(addr); err == nil {

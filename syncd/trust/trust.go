@@ -16,9 +16,11 @@
 // On disk, below Config.Dir, all of it readable by the owner only, each file written whole or not at all:
 //
 //	token                    the token of the local API, 64 hexadecimal digits
+//	ca.pem                   the certificate that the server's lead to, for those who are to trust it; it is no secret
 //	keys/lock                held by the running centre
 //	keys/centre.json         seeds of operator and accounts, of this centre's device (office-1) and its gate (gate-1)
 //	keys/log.json            key of the public log, and what is remembered of it (publog)
+//	keys/authority.pem       the certificate authority by which the centre shows who it is (ca)
 //	keys/devices/<id>.json   a device: its public keys, its credential, and how far its enrolment is
 //	keys/codes/<name>.json   a code that was given out: SHA-256 of its secret, and when it runs out
 //
@@ -57,6 +59,9 @@ type Config struct {
 	Random io.Reader        // nil: crypto/rand
 	Log    *slog.Logger     // nil: nothing is logged; no secret ever is
 
+	Names     []string // by which devices reach this centre beside those of loopback
+	Cert, Key string   // files of certificates that are given (ca.Given); both or none
+
 	// OnEnrolled hears of each device before its enrolment is answered; nil: nobody does. With an error the device is
 	// not enrolled, and may try again. It can be called again for the same device and keys, after a crash or a failed
 	// write. It may call Device and Devices, which do not know the device yet; NewCode and Redeem wait until it returns.
@@ -70,6 +75,7 @@ type Trust struct {
 	lock *disk.Held
 	keys *keys
 	log  *publog.Key
+	cert certificates
 
 	token    string
 	users    map[Role]user
@@ -89,7 +95,8 @@ type Trust struct {
 }
 
 // Open loads the centre's keys and devices, and makes the keys at the first start. One Trust at a time works on a
-// folder. Its errors wrap disk.ErrHeld where another one does, and ErrKeys where keys are lost or damaged.
+// folder. Its errors wrap disk.ErrHeld where another one does, and ErrKeys, publog.ErrKey
+// or ca.ErrAuthority where keys are lost or damaged, and ca.ErrGiven where given certificates cannot be used.
 func Open(cfg Config) (_ *Trust, err error) {
 	if cfg.Dir == "" {
 		return nil, errors.New("trust: no folder given")
@@ -147,6 +154,9 @@ func (t *Trust) load() error {
 		return err
 	}
 	if t.codes, err = loadCodes(t.codesDir()); err != nil {
+		return err
+	}
+	if err := t.openCertificates(); err != nil {
 		return err
 	}
 	if t.users, err = makeUsers(k, t.cfg.Random); err != nil {

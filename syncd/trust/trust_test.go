@@ -64,7 +64,7 @@ func (d tablet) request(c wire.Code) wire.EnrolRequest {
 	return wire.EnrolRequest{Secret: c.Secret[:], SealKey: d.seal, ConnKey: d.conn, Software: "test 1"}
 }
 
-const address = "http://127.0.0.1:1/enrol"
+const address = "https://127.0.0.1:1/enrol"
 
 func mustCode(t *testing.T, tr *Trust, name string) wire.Code {
 	t.Helper()

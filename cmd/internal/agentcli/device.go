@@ -28,7 +28,7 @@ The office hands out a code, which holds the centre's address and is good for on
 makes its keys here, they never leave this folder, and fetches what the centre has for it. If anything goes wrong on the
 way, the same command with the same code can be run again.`,
 		Example: `  ullage-agent enrol --code U1-…
-  ullage-agent enrol --dir ./tab-1 --centre http://127.0.0.1:8080 --code - < code.txt`,
+  ullage-agent enrol --dir ./tab-1 --centre https://centre.example:8443 --code - < code.txt`,
 	}, func(ctx context.Context, _ []string) error {
 		if code == "" {
 			return command.Wrong("--code must give the one-time code")

@@ -37,7 +37,7 @@ the office's page and one device's page, until it is told to end. With --headles
 
 D is a new folder, or one that is empty; left out, it is a temporary one.`,
 		RunE: func(cmd *cobra.Command, args []string) error {
-			for _, name := range []string{"centre", "token-file"} {
+			for _, name := range []string{"centre", "token-file", "ca"} {
 				if cmd.Flag(name).Changed {
 					return command.Wrong("%s brings a centre of its own: --%s does not go with it", cmd.CommandPath(), name)
 				}

@@ -49,7 +49,7 @@ func TestForeignHost(t *testing.T) {
 			"localhost.": false, "0.0.0.0": false,
 		} {
 			r := c.request("GET", "/api/machine", "")
-			r.URL.Host = strings.TrimPrefix(base, "http://")
+			r.URL.Scheme, r.URL.Host, _ = strings.Cut(base, "://")
 			r.Host = host
 			status, header, body := c.do(r)
 			if (status != http.StatusMisdirectedRequest) != want {

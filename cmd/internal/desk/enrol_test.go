@@ -104,7 +104,7 @@ func (c *centre) enrol(name string) *device {
 func (d *device) connect() {
 	d.c.t.Helper()
 	var err error
-	d.nc, err = nats.Connect(d.answer.NATS, nats.CustomInboxPrefix(wire.InboxPrefix(d.answer.Device)), nats.UserJWT(
+	d.nc, err = nats.Connect(d.answer.NATS, nats.Secure(d.c.tls), nats.TLSHandshakeFirst(), nats.CustomInboxPrefix(wire.InboxPrefix(d.answer.Device)), nats.UserJWT(
 		func() (string, error) { return d.answer.JWT, nil },
 		func(nonce []byte) ([]byte, error) { return d.conn.Sign(nonce) }))
 	if err != nil {

@@ -3,6 +3,8 @@ package desk_test
 import (
 	"bytes"
 	"context"
+	"crypto/tls"
+	"crypto/x509"
 	"encoding/json"
 	"io"
 	"log/slog"
@@ -52,6 +54,7 @@ type centre struct {
 	link string
 	stop func() error // ends it; what Serve and Close returned
 	http *http.Client
+	tls  *tls.Config // that trusts its certificates
 }
 
 func config(dir string, log *words) syncd.Config {
@@ -79,7 +82,12 @@ func serve(t *testing.T, dir string) *centre {
 		}
 		ended <- err
 	}()
-	c.http = &http.Client{Transport: &http.Transport{}, CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }}
+	pool := x509.NewCertPool()
+	if pem, err := os.ReadFile(filepath.Join(dir, "ca.pem")); err != nil || !pool.AppendCertsFromPEM(pem) {
+		t.Fatalf("ca.pem: %v", err)
+	}
+	c.tls = &tls.Config{RootCAs: pool}
+	c.http = &http.Client{Transport: &http.Transport{TLSClientConfig: c.tls}, CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }}
 	var once sync.Once
 	c.stop = func() (err error) {
 		once.Do(func() {

@@ -3,6 +3,8 @@ package officecli
 import (
 	"bytes"
 	"context"
+	"crypto/tls"
+	"crypto/x509"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -22,7 +24,7 @@ import (
 
 // client speaks to one centre.
 type client struct {
-	dir, centre, tokenFile string
+	dir, centre, tokenFile, ca string
 
 	stderr  io.Writer
 	alarmed bool // it was said already that alarms are open at the centre
@@ -31,7 +33,8 @@ type client struct {
 // place is where a centre is, and what it takes us by.
 type place struct {
 	base, token string
-	dir         string // of a centre on this machine
+	dir         string         // of a centre on this machine
+	trusted     *x509.CertPool // whom to believe that it is the centre; nil: whom this machine believes
 }
 
 // find finds the centre and the token. A centre that is named by its address goes before a folder, which may have come
@@ -50,8 +53,27 @@ func (c *client) find() (place, error) {
 	if u.Scheme == "http" && !loopback(u.Hostname()) {
 		return place{}, command.Wrong("--centre %s: the token would go over the network for all to read; http is for this machine only (127.0.0.1)", c.centre)
 	}
-	token, err := readToken(c.tokenFile)
-	return place{base: strings.TrimSuffix(c.centre, "/"), token: token}, err
+	at := place{base: strings.TrimSuffix(c.centre, "/")}
+	if c.ca != "" {
+		if at.trusted, err = readCA(c.ca); err != nil {
+			return place{}, err
+		}
+	}
+	at.token, err = readToken(c.tokenFile)
+	return at, err
+}
+
+// readCA reads the certificate that a centre's own lead to.
+func readCA(path string) (*x509.CertPool, error) {
+	b, err := os.ReadFile(path)
+	if err != nil {
+		return nil, fmt.Errorf("ca: %w", err)
+	}
+	pool := x509.NewCertPool()
+	if !pool.AppendCertsFromPEM(b) {
+		return nil, fmt.Errorf("ca: %s holds no certificate in PEM; the file ca.pem of the centre's folder does", path)
+	}
+	return pool, nil
 }
 
 // local finds a centre on this machine by its folder.
@@ -73,8 +95,14 @@ func (c *client) local() (place, error) {
 	if err := json.Unmarshal(b, &a); err != nil || a.Office == "" {
 		return place{}, fmt.Errorf("%s does not hold the addresses of a centre", path)
 	}
-	token, err := readToken(filepath.Join(c.dir, "token"))
-	return place{a.Office, token, c.dir}, err
+	at := place{base: a.Office, dir: c.dir}
+	if strings.HasPrefix(a.Office, "https:") {
+		if at.trusted, err = readCA(filepath.Join(c.dir, "ca.pem")); err != nil {
+			return place{}, err
+		}
+	}
+	at.token, err = readToken(filepath.Join(c.dir, "token"))
+	return at, err
 }
 
 func noCentre(dir string) error {
@@ -98,10 +126,15 @@ func loopback(host string) bool {
 	return host == "localhost" || err == nil && ip.IsLoopback()
 }
 
-// The token goes to the centre and nowhere else: through no proxy, and along no redirection.
-var direct = http.Client{
-	Transport:     &http.Transport{DisableKeepAlives: true, DialContext: (&net.Dialer{Timeout: 10 * time.Second}).DialContext},
-	CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse },
+// direct brings the token to the centre and nowhere else: through no proxy, and along no redirection.
+func (p place) direct() *http.Client {
+	return &http.Client{
+		Transport: &http.Transport{
+			DisableKeepAlives: true, DialContext: (&net.Dialer{Timeout: 10 * time.Second}).DialContext,
+			TLSClientConfig: &tls.Config{MinVersion: tls.VersionTLS13, RootCAs: p.trusted},
+		},
+		CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse },
+	}
 }
 
 // refusal is what a centre says where it does not do what it was asked.
@@ -127,11 +160,14 @@ func (c *client) do(ctx context.Context, method, path string, query url.Values, 
 		return nil, err
 	}
 	r.Header.Set("Authorization", "Bearer "+at.token)
-	answer, err := direct.Do(r)
+	answer, err := at.direct().Do(r)
+	var stranger *tls.CertificateVerificationError
 	switch {
 	case err == nil:
 	case errors.Is(err, syscall.ECONNREFUSED) && at.dir != "":
 		return nil, fmt.Errorf("%w (the last one there ended without a word, and left %s)", noCentre(at.dir), filepath.Join(at.dir, "centre.json"))
+	case errors.As(err, &stranger):
+		return nil, fmt.Errorf("%s does not show a certificate that is trusted here; nothing was sent. --ca names the file to trust, ca.pem of the centre's folder: %w", at.base, err)
 	default:
 		return nil, fmt.Errorf("the centre at %s does not answer: %w", at.base, err)
 	}

@@ -28,7 +28,8 @@ const about = `ullage asks a running centre and prints what it answers.
   ullage token make --dir D billing --role auditor --days 90   lets a program in
   ullage access --dir D                         who came in, and who read what
 
-A centre on this machine is named by its folder (--dir, or the variable ULLAGE_DIR), another by --centre and --token-file.
+A centre on this machine is named by its folder (--dir, or the variable ULLAGE_DIR), another by --centre,
+--token-file and --ca.
 Times are RFC 3339 with zone, or a date, which means the end of that day in UTC.`
 
 // Main runs the command line and returns the exit status. more are commands that are not the office's own.
@@ -38,6 +39,7 @@ func Main(args []string, stdin io.Reader, stdout, stderr io.Writer, more ...*cob
 	root.PersistentFlags().StringVar(&c.dir, "dir", os.Getenv("ULLAGE_DIR"), "folder of a centre on this machine")
 	root.PersistentFlags().StringVar(&c.centre, "centre", "", "address of a centre (its office address)")
 	root.PersistentFlags().StringVar(&c.tokenFile, "token-file", "", "file with the token for --centre")
+	root.PersistentFlags().StringVar(&c.ca, "ca", "", "file with the certificate to trust for --centre (ca.pem of the centre's folder)")
 	root.AddCommand(c.alarms(), c.record(), c.enrol(), c.link(), c.machine(), c.ledger(), c.audit(), c.restatements(), c.waste(), c.due(), c.export(),
 		c.person(), c.tokens(), c.access())
 	root.AddCommand(more...)

@@ -37,10 +37,11 @@ The folder can also be named by the variable ULLAGE_DIR.`,
 	return command.Run(root, args, stdin, stdout, stderr)
 }
 
-// with opens the centre of a folder, works with it, and closes it.
-func with(cmd *cobra.Command, dir string, log slog.Level, work func(context.Context, *syncd.Centre) error) error {
-	lines := slog.New(slog.NewTextHandler(cmd.ErrOrStderr(), &slog.HandlerOptions{Level: log}))
-	c, err := syncd.Open(cmd.Context(), syncd.Config{Dir: dir, Log: lines, OpenDesk: desk.Opener(lines)})
+// with opens a centre, works with it, and closes it.
+func with(cmd *cobra.Command, cfg syncd.Config, log slog.Level, work func(context.Context, *syncd.Centre) error) error {
+	cfg.Log = slog.New(slog.NewTextHandler(cmd.ErrOrStderr(), &slog.HandlerOptions{Level: log}))
+	cfg.OpenDesk = desk.Opener(cfg.Log)
+	c, err := syncd.Open(cmd.Context(), cfg)
 	if err != nil {
 		return err
 	}
@@ -54,12 +55,21 @@ const only = "Only this folder holds the keys and the office's journal: copy it 
 
 func serve(dir *string) *cobra.Command {
 	var verbose, asJSON bool
+	var cfg syncd.Config
 	cmd := &cobra.Command{
 		Use: "serve", Short: "Run the centre until it is told to end", Args: command.Args(0, 0),
 		Long: `serve runs the centre. The first start picks free ports on this machine and keeps them in the folder. When everything
 listens, it prints the addresses and writes them to D/centre.json: nats (where devices connect), enrol, office.
 
-This version listens on this machine only (127.0.0.1).`,
+Devices are spoken to with TLS always, by certificates that the centre makes and renews itself; what others need to trust
+them is in D/ca.pem. Without --host the centre listens on this machine only, and its office's pages are plain http there.
+With it, it listens where it is told, the pages are https, and --name says what the centre is called by others, repeated
+for more than one; the first stands in the codes that devices get. These are given at each start:
+
+  ullage-syncd serve --dir D --host 0.0.0.0 --name centre.example --name 192.0.2.7
+
+With --cert and --key, both files in PEM, certificates are used that somebody else makes: the server's first, each followed
+by the one that signed it. They are read again when they change. Devices then know the key of the last.`,
 		RunE: func(cmd *cobra.Command, args []string) error {
 			if *dir == "" {
 				return errNoDir
@@ -68,7 +78,11 @@ This version listens on this machine only (127.0.0.1).`,
 			if verbose {
 				level = slog.LevelDebug
 			}
-			return with(cmd, *dir, level, func(ctx context.Context, c *syncd.Centre) error {
+			if (cfg.Cert == "") != (cfg.Key == "") {
+				return command.Wrong("%s: --cert and --key go together: the certificates and the key of the first", cmd.CommandPath())
+			}
+			cfg.Dir = *dir
+			return with(cmd, cfg, level, func(ctx context.Context, c *syncd.Centre) error {
 				fmt.Fprintln(cmd.ErrOrStderr(), only)
 				return c.Serve(ctx, func(a syncd.Addresses, link string) {
 					out := cmd.OutOrStdout()
@@ -84,6 +98,10 @@ This version listens on this machine only (127.0.0.1).`,
 	}
 	cmd.Flags().BoolVar(&verbose, "verbose", false, "log the broker's doings too")
 	cmd.Flags().BoolVar(&asJSON, "json", false, "print the addresses as JSON")
+	cmd.Flags().StringVar(&cfg.Host, "host", "127.0.0.1", "address to listen on")
+	cmd.Flags().StringArrayVar(&cfg.Names, "name", nil, "name or address by which devices reach the centre; the first stands in codes")
+	cmd.Flags().StringVar(&cfg.Cert, "cert", "", "file with certificates to use instead of own ones")
+	cmd.Flags().StringVar(&cfg.Key, "key", "", "file with the key for --cert")
 	return cmd
 }
 
@@ -97,7 +115,7 @@ func rebuild(dir *string) *cobra.Command {
 			if _, err := os.Stat(filepath.Join(*dir, "ports.json")); errors.Is(err, os.ErrNotExist) {
 				return fmt.Errorf("there is no centre in %s", *dir)
 			}
-			return with(cmd, *dir, slog.LevelWarn, func(ctx context.Context, c *syncd.Centre) error {
+			return with(cmd, syncd.Config{Dir: *dir}, slog.LevelWarn, func(ctx context.Context, c *syncd.Centre) error {
 				progress := command.NewProgress(cmd.ErrOrStderr(), "deliveries")
 				var last uint64
 				err := c.Rebuild(ctx, func(done, of uint64) {
