@@ -3,6 +3,7 @@ module ullage
 go 1.26.0
 
 require (
+	github.com/boombuler/barcode v1.1.0
 	github.com/google/go-cmp v0.7.0
 	github.com/google/uuid v1.6.0
 	github.com/klauspost/compress v1.20.4

@@ -112,12 +112,20 @@ type Progress struct {
 // NewProgress tells on w, if w is a terminal.
 func NewProgress(w io.Writer, what string) *Progress {
 	p := &Progress{what: what, shown: time.Now()}
-	if f, ok := w.(*os.File); ok {
-		if info, err := f.Stat(); err == nil && info.Mode()&os.ModeCharDevice != 0 {
-			p.w = w
-		}
+	if Terminal(w) {
+		p.w = w
 	}
 	return p
+}
+
+// Terminal tells whether somebody may be watching what is written.
+func Terminal(w io.Writer) bool {
+	f, ok := w.(*os.File)
+	if !ok {
+		return false
+	}
+	info, err := f.Stat()
+	return err == nil && info.Mode()&os.ModeCharDevice != 0
 }
 
 // Step says that done of so many are done.

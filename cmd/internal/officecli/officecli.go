@@ -159,10 +159,18 @@ func (c *client) enrol() *cobra.Command {
 		Long: `enrol prints a code that works once, for 15 minutes. NAME becomes the device's identity for ever: 1 to 64 letters,
 digits, '-' and '_'. On the device:
 
-  ullage-agent enrol --dir A --code CODE`,
+  ullage-agent enrol --dir A --code CODE
+
+The code holds the centre's address and the key that the device is to know it by. On a terminal it is drawn as a QR code
+too, for a device with a camera. Whoever has it, within its time and before the device, is let in in its place: show it to
+nobody else.`,
 	}
 	asJSON := withJSON(cmd, "print JSON")
+	draw := cmd.Flags().Bool("qr", false, "draw the code as a QR code also where stdout is no terminal")
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {
+		if *draw && *asJSON {
+			return command.Wrong("%s: --qr and --json do not go together", cmd.CommandPath())
+		}
 		q, err := json.Marshal(map[string]string{"name": args[0]})
 		if err != nil {
 			return err
@@ -181,8 +189,11 @@ digits, '-' and '_'. On the device:
 			return json.NewEncoder(cmd.OutOrStdout()).Encode(answer)
 		}
 		fmt.Fprintln(cmd.ErrOrStderr(), "The code works once, within 15 minutes. On the device: ullage-agent enrol --dir A --code CODE")
-		_, err = fmt.Fprintln(cmd.OutOrStdout(), answer.Code)
-		return err
+		out := cmd.OutOrStdout()
+		if _, err := fmt.Fprintln(out, answer.Code); err != nil || !*draw && !command.Terminal(out) {
+			return err
+		}
+		return drawQR(out, answer.Code)
 	}
 	return cmd
 }
