@@ -1,11 +1,25 @@
 package syncd
 
 import (
+	"errors"
 	"net/http"
 	"net/http/httptest"
 	"testing"
 	"time"
+
+	"ullage/syncd/trust"
 )
+
+// TestNoListeningInTheClear: beyond this machine nothing listens without TLS.
+func TestNoListeningInTheClear(t *testing.T) {
+	for _, host := range []string{"0.0.0.0", "::", "192.0.2.1", "centre.example"} {
+		c := &Centre{cfg: Config{Host: host}, names: []string{"centre.example"}}
+		var port int
+		if s, err := c.listen(&port, nil); !errors.Is(err, trust.ErrLoopback) || s.on != nil || port != 0 {
+			t.Errorf("%s: %v", host, err)
+		}
+	}
+}
 
 // TestRequestsEnd lets end wait for a request under way, and lets none begin after it. (The tests of a whole centre
 // stand in cmd/internal/desk, where both halves may be imported.)

@@ -1,9 +1,11 @@
 package broker_test
 
 import (
+	"crypto/tls"
 	"encoding/json"
 	"errors"
 	"fmt"
+	"io"
 	"net"
 	"os"
 	"path/filepath"
@@ -107,6 +109,44 @@ func TestPorts(t *testing.T) {
 		if _, err := broker.Start(broker.Config{Dir: t.TempDir(), Host: host, Trust: keys}); !errors.Is(err, trust.ErrLoopback) {
 			t.Errorf("host %s: %v", host, err)
 		}
+	}
+}
+
+// With TLS the server may be reached by others, and says nothing before the handshake; the centre's own parts connect as
+// before.
+func TestSpeaksTLS(t *testing.T) {
+	dir := t.TempDir()
+	keys, err := trust.Open(trust.Config{Dir: dir})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer keys.Close()
+	b, err := broker.Start(broker.Config{Dir: filepath.Join(dir, "streams"), Host: "0.0.0.0", Name: "localhost", TLS: keys.TLS(), Trust: keys})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer b.Shutdown()
+	if want := fmt.Sprintf("tls://localhost:%d", b.Port()); b.ClientURL() != want {
+		t.Errorf("devices connect to %s, want %s", b.ClientURL(), want)
+	}
+	if nc, err := b.Connect(trust.Reader); err != nil || nc.TLSRequired() {
+		t.Errorf("within the process: %v", err)
+	}
+	conn, err := net.Dial("tcp", fmt.Sprintf("127.0.0.1:%d", b.Port()))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer conn.Close()
+	conn.SetDeadline(time.Now().Add(patience))
+	if _, err := conn.Write([]byte("CONNECT {}\r\nPING\r\n")); err != nil {
+		t.Fatal(err)
+	}
+	if said, _ := io.ReadAll(conn); strings.Contains(string(said), "INFO") || strings.Contains(string(said), "PONG") {
+		t.Errorf("in the clear it says %q", said)
+	}
+	if nc, err := nats.Connect(b.ClientURL(), nats.Secure(&tls.Config{InsecureSkipVerify: true}), nats.TLSHandshakeFirst()); !errors.Is(err, nats.ErrAuthorization) {
+		t.Errorf("without a credential: %v", err)
+		nc.Close()
 	}
 }
 

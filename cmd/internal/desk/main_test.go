@@ -63,10 +63,14 @@ func config(dir string, log *words) syncd.Config {
 }
 
 // serve opens and serves a centre in dir, until the test ends or stop is called.
-func serve(t *testing.T, dir string) *centre {
+func serve(t *testing.T, dir string, change ...func(*syncd.Config)) *centre {
 	t.Helper()
 	c := &centre{t: t, dir: dir, log: &words{}}
-	opened, err := syncd.Open(t.Context(), config(dir, c.log))
+	cfg := config(dir, c.log)
+	for _, f := range change {
+		f(&cfg)
+	}
+	opened, err := syncd.Open(t.Context(), cfg)
 	if err != nil {
 		t.Fatal(err)
 	}
