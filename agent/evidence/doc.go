@@ -10,6 +10,9 @@
 // takes away. What a crash leaves half written has a name that nobody looks for, and is removed by the next Open. A
 // piece that was kept and then named by no record, because the journal could not be written, does no harm.
 //
+// Erase overwrites the key and removes the piece. It can be repeated, and has to be where a backup was put back: what
+// lies in a backup it does not reach, and so the orders to erase are records, which outlive this folder.
+//
 // Reading trusts nothing: a piece is decrypted with authentication, and its digest is computed again. One that is not
 // what it was is a DamagedError with its digest and file, and never a shorter or other text. What is not here (claimed
 // by a record, not yet fetched) and what was erased is no error.

@@ -84,6 +84,13 @@ func appendKey(b []byte, d events.Digest, s secret) []byte {
 	return binary.LittleEndian.AppendUint32(b, sum(d, b[from:]))
 }
 
+// appendGone appends what erasure leaves of a key file.
+func appendGone(b []byte, d events.Digest) []byte {
+	from := len(b)
+	b = append(append(b, magicGone...), make([]byte, keySize-4-len(magicGone))...)
+	return binary.LittleEndian.AppendUint32(b, sum(d, b[from:]))
+}
+
 // parseKey reads a key file, or says why it is not what appendKey made, nor what erasure leaves.
 func parseKey(b []byte, d events.Digest) (s secret, erased bool, why string) {
 	if len(b) != keySize {
