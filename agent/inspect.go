@@ -225,7 +225,7 @@ func checkEvidence(ctx context.Context, r *journal.Reader, h home, report *Check
 		if err != nil {
 			return err
 		}
-		for _, d := range digestsOf(&record) {
+		for _, d := range events.EvidenceIn(record.Kind, record.V, record.Body) {
 			held, err := pieces.Has(d)
 			switch {
 			case err != nil:
