@@ -75,6 +75,18 @@ func (x *index) wanted(q Query) []bool {
 	return wanted
 }
 
+// Select returns those records of h that q asks for, in the order of the fold.
+func Select(h projections.History, q Query) []projections.Fact {
+	wanted := newIndex(h).wanted(q)
+	var all []projections.Fact
+	for i := range h.All {
+		if wanted[i] {
+			all = append(all, h.All[i])
+		}
+	}
+	return all
+}
+
 // withCorrections are the records that meet a rule, and those that correct or admit one of them.
 func (x *index) withCorrections(is func(i int) bool) []bool {
 	meets := make([]bool, len(x.all))
