@@ -46,6 +46,9 @@ type Reader interface {
 	Pull(ctx context.Context, device events.DeviceID, q wire.PullRequest) (*wire.PullAnswer, error)
 	// Own returns the bytes of the device's own records from r.From on, as many as one answer holds.
 	Own(ctx context.Context, device events.DeviceID, r wire.Range) ([][]byte, error)
+	// Erased lists the pieces of evidence that the office has erased and whose erasure the device has not confirmed in
+	// its records up to a number, as many as one record can confirm.
+	Erased(ctx context.Context, device events.DeviceID, upto events.Seq) ([]events.Digest, error)
 }
 
 // Config is what a gate works with. All fields without a default must be set.
@@ -253,7 +256,7 @@ func (g *Gate) hello(ctx context.Context, device events.DeviceID, known Device, 
 	if err != nil {
 		return wire.Answer{}, err
 	}
-	body := wire.HelloAnswer{Seq: c.seq, Link: c.link, Now: g.cfg.Now(), Gates: g.cfg.Gates()}
+	body := wire.HelloAnswer{Seq: c.seq, Link: c.link, Now: g.cfg.Now(), Gates: g.cfg.Gates(), Erased: g.erased(ctx, device, q.Seq)}
 	if err := g.showLog(ctx, device, q.Seen, &body); err != nil {
 		return wire.Answer{}, err
 	}
@@ -265,6 +268,18 @@ func (g *Gate) hello(ctx context.Context, device events.DeviceID, known Device, 
 		a.Status, a.At, a.Reason = wire.Fork, c.seq, fmt.Sprintf("record %d of this device is another one at the centre", c.seq)
 	}
 	return a, nil
+}
+
+// erased lists what a device has to erase. One that was put back to an earlier state has lost what it confirmed since:
+// so what it has itself decides, not what the centre has of it. That the list cannot be had now keeps no records
+// waiting; the next hello brings it.
+func (g *Gate) erased(ctx context.Context, device events.DeviceID, has events.Seq) []events.Digest {
+	list, err := g.cfg.Reader.Erased(ctx, device, has)
+	if err != nil {
+		g.complain("gate: which evidence a device has to erase could not be looked up", "device", device, "error", err)
+		return nil
+	}
+	return list
 }
 
 func (g *Gate) push(ctx context.Context, device events.DeviceID, known Device, data []byte) (wire.Answer, error) {

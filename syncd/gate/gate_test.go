@@ -251,6 +251,44 @@ func TestUnknownAndRevoked(t *testing.T) {
 	}
 }
 
+// A hello tells what to erase, by the device's own word of how far its records go. That this cannot be looked up does not
+// keep a device from its work.
+func TestHelloErased(t *testing.T) {
+	w := newWorld(t)
+	d := w.device("tab-1")
+	d.writeOrdinary(3)
+	var broken atomic.Bool
+	w.run(w.gate(func(c *Config) {
+		c.Reader = reader{erased: func(id events.DeviceID, upto events.Seq) ([]events.Digest, error) {
+			if broken.Load() {
+				return nil, errors.New("the read model is away")
+			}
+			return []events.Digest{events.Digest(events.HashRecord([]byte(id))), {byte(upto)}}, nil
+		}}
+	}))
+	d.sends(1, 3)
+	erased := func(seq events.Seq, status wire.Status) []events.Digest {
+		t.Helper()
+		a := d.hello(seq, d.links[seq], nil)
+		h, err := wire.DecodeHelloAnswer(a.Body)
+		if a.Status != status || err != nil {
+			t.Fatalf("%s: %s, %v", a.Status, a.Reason, err)
+		}
+		return h.Erased
+	}
+	tab := events.Digest(events.HashRecord([]byte("tab-1")))
+	if got := erased(3, wire.OK); !reflect.DeepEqual(got, []events.Digest{tab, {3}}) {
+		t.Errorf("erased: %v", got)
+	}
+	if got := erased(1, wire.Behind); !reflect.DeepEqual(got, []events.Digest{tab, {1}}) {
+		t.Errorf("of one that is behind: %v", got)
+	}
+	broken.Store(true)
+	if got := erased(3, wire.OK); len(got) > 0 {
+		t.Errorf("of nowhere: %v", got)
+	}
+}
+
 func TestBackAndPull(t *testing.T) {
 	w := newWorld(t)
 	d := w.device("tab-1")

@@ -183,6 +183,8 @@ func eventually(t testing.TB, done func() bool) {
 type reader struct {
 	pull func(events.DeviceID, wire.PullRequest) (*wire.PullAnswer, error)
 	own  func(events.DeviceID, wire.Range) ([][]byte, error)
+
+	erased func(events.DeviceID, events.Seq) ([]events.Digest, error) // nil: nothing was
 }
 
 func (r reader) Pull(_ context.Context, d events.DeviceID, q wire.PullRequest) (*wire.PullAnswer, error) {
@@ -191,6 +193,13 @@ func (r reader) Pull(_ context.Context, d events.DeviceID, q wire.PullRequest) (
 
 func (r reader) Own(_ context.Context, d events.DeviceID, q wire.Range) ([][]byte, error) {
 	return r.own(d, q)
+}
+
+func (r reader) Erased(_ context.Context, d events.DeviceID, upto events.Seq) ([]events.Digest, error) {
+	if r.erased == nil {
+		return nil, nil
+	}
+	return r.erased(d, upto)
 }
 
 // gate makes a gate with connections of its own; centre are options of that to the streams.
@@ -202,7 +211,7 @@ func (w *world) gate(change func(*Config), centre ...nats.Option) *Gate {
 	}
 	name, key := w.trust.Gate()
 	cfg := Config{
-		Name: name, Key: key, Gates: w.trust.GateKeys, Devices: w.connect(trust.GateDevices), Log: log, Find: w.find,
+		Name: name, Key: key, Gates: w.trust.GateKeys, Devices: w.connect(trust.GateDevices), Log: log, Find: w.find, Reader: reader{},
 		Now: func() events.Millis { return events.MillisOf(time.Now()) }, Random: rand.Reader, Messages: slog.New(slog.DiscardHandler),
 	}
 	if change != nil {

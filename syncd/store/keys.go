@@ -7,13 +7,17 @@ import (
 	"ullage/projections"
 )
 
-// Histories are named as projections.Key writes itself. Beside the spaces there, the store has two of its own.
+// Histories are named as projections.Key writes itself. Beside the spaces there, the store has three of its own.
 const (
 	ofRegister projections.Space = "register" // everything that every device gets; it has no name
 	ofInterest projections.Space = "interest" // what decides which machines concern a device
+	ofErasure  projections.Space = "erasure"  // what orders, confirms and forbids the erasure of evidence; it has no name
 )
 
-var registerKey = projections.Key{Space: ofRegister}.String()
+var (
+	registerKey = projections.Key{Space: ofRegister}.String()
+	erasureKey  = projections.Key{Space: ofErasure}.String()
+)
 
 func keyOf(space projections.Space, name string) string {
 	return projections.Key{Space: space, Name: name}.String()
@@ -72,6 +76,8 @@ func bodyKeys(a *projections.Arrival) []projections.Key {
 		keys = appendInterest(keys, b.Device)
 	case *events.InterestGranted:
 		keys = appendInterest(keys, b.Device)
+	case *events.ErasureDone, *events.HoldPlaced, *events.HoldLifted:
+		keys = append(keys, projections.Key{Space: ofErasure})
 	}
 	return keys
 }

@@ -31,6 +31,7 @@ type model struct {
 
 	pushes   *lru[uint64, []arrival] // read messages, which nobody changes
 	register remembered
+	erasures erasures
 
 	// These are guarded by Store.mu.
 	users   int          // who ask, or write
