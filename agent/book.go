@@ -92,11 +92,15 @@ type shower struct {
 	}
 	device   events.DeviceID
 	evidence *evidence.Folder
+	erasures *erasures
 }
 
 // Text is part of entry.Shower. A damaged piece is shown as one that is not held, so that it hides no record; check
-// names it.
+// names it. One that the office has erased is not shown, even where it has come back.
 func (s shower) Text(d events.Digest) ([]byte, bool, error) {
+	if s.erasures.has(d) {
+		return nil, false, nil
+	}
 	plain, ok, err := s.evidence.Text(d)
 	if errors.Is(err, evidence.ErrDamaged) {
 		return nil, false, nil

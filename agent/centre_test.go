@@ -39,8 +39,9 @@ type centre struct {
 	mu      sync.Mutex
 	shown   tls.Certificate // that both servers show
 	devices map[events.DeviceID]*copied
-	pulls   []wire.Pulled // what everybody gets
-	asked   int           // requests so far
+	pulls   []wire.Pulled   // what everybody gets
+	orders  []events.Digest // of evidence to erase
+	asked   int             // requests so far
 	fault   func(n int, verb wire.Verb) fault
 	verbs   []wire.Verb // of the requests so far
 	enrols  int
@@ -246,6 +247,7 @@ func (c *centre) answer(d events.DeviceID, verb wire.Verb, m *nats.Msg, what fau
 			return c.bad("hello: %v", err)
 		}
 		body := wire.HelloAnswer{Seq: k.seq(), Link: k.link, Now: c.clock(), Gates: gates}
+		body.Erased = k.unconfirmed(c.orders, q.Seq)
 		c.log.greet(q, &body)
 		a := wire.Answer{Status: wire.OK, Body: body.Encode()}
 		switch {
@@ -317,6 +319,24 @@ func (c *centre) receipt(d events.DeviceID, k *copied, what fault) []byte {
 }
 
 func (k *copied) seq() events.Seq { return events.Seq(len(k.records)) }
+
+// unconfirmed are the orders that the device has not confirmed in its records up to a number.
+func (k *copied) unconfirmed(orders []events.Digest, upto events.Seq) (left []events.Digest) {
+	confirmed := map[events.Digest]bool{}
+	for _, raw := range k.records[:min(int(upto), len(k.records))] {
+		if r, err := events.DecodeRecord(raw); err == nil && r.Kind == "erasure.done" {
+			for _, d := range events.EvidenceIn(r.Kind, r.V, r.Body) {
+				confirmed[d] = true
+			}
+		}
+	}
+	for _, d := range orders {
+		if !confirmed[d] {
+			left = append(left, d)
+		}
+	}
+	return left
+}
 
 // store takes a push as a gate does.
 func (k *copied) store(d events.DeviceID, q wire.PushRequest) error {

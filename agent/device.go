@@ -28,6 +28,7 @@ type Device struct {
 
 	journal  *journal.Journal
 	evidence *evidence.Folder
+	erasures *erasures
 	copies   *copies
 	own      *ownView
 	memory   *memory
@@ -103,6 +104,10 @@ func open(dir string, cfg Config) (_ *Device, err error) {
 	if d.evidence, err = evidence.Open(d.home.evidence()); err != nil {
 		return nil, err
 	}
+	if d.erasures, err = openErasures(d.home.erased()); err != nil {
+		d.cfg.Log.Error("which evidence was erased cannot be read; should any come back with a backup, it is not erased again", "error", err)
+	}
+	d.eraseAgain()
 	if d.copies, err = openCopies(d.home.pulled()); err != nil {
 		return nil, err
 	}

@@ -7,6 +7,7 @@
 //	keys/           its two private keys, made here, which never leave the folder; a lock for enrolments
 //	journal/        its records, seals and receipts (package journal): the only part that cannot be had again
 //	evidence/       encrypted pieces (package evidence)
+//	erased.json     which pieces of evidence the office has ordered to be erased (erase.go)
 //	pulled/         copies of others' records; may be deleted at any time and is fetched again
 //	pins.json       the keys by which the device knows its centre: {"format": 1, "pins": [SHA-256 in hexadecimal, …]}
 //	gates.json      the keys by which the centre's gates sign receipts

@@ -29,6 +29,7 @@ func (h home) log() string      { return h.path("log.json") }
 func (h home) address() string  { return h.path("agent.json") }
 func (h home) journal() string  { return h.path("journal") }
 func (h home) evidence() string { return h.path("evidence") }
+func (h home) erased() string   { return h.path("erased.json") }
 func (h home) pulled() string   { return h.path("pulled") }
 func (h home) keys() string     { return h.path("keys") }
 

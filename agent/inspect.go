@@ -39,11 +39,13 @@ const (
 	doTell     = "go on working. Keep the folder as it is, and show log.json to somebody whom you trust outside of the office's systems: it proves what the centre showed"
 	doKeys     = "put the folder keys back from where it was; without it nothing new can be sealed"
 	doPins     = "put pins.json back from a backup of the folder; without it the device speaks to nobody. The records stand"
+	doErased   = "run: ullage-agent sync. Before all else, it erases the piece again"
+	doList     = "move the file away: it only keeps evidence that was erased from coming back with a backup"
 	doEvidence = "look for the file in a backup of this folder; the record stands, but what it points at cannot be shown"
 )
 
 // Check reads all that a device keeps, without its lock: every record and its place in the chain, each seal and receipt
-// against the chain and its key, and whether the evidence that records name is held. It may run beside the process that
+// against the chain and its key, and whether the evidence that records name is held or was erased. It may run beside the process that
 // has the device.
 func Check(ctx context.Context, dir string) (CheckReport, error) {
 	h := home(dir)
@@ -186,7 +188,11 @@ func Export(ctx context.Context, dir string, w io.Writer) error {
 		return err
 	}
 	defer r.Close()
-	show := shower{records: r, device: id.Device, evidence: evidence.View(h.evidence())}
+	erased, err := openErasures(h.erased())
+	if err != nil {
+		return err
+	}
+	show := shower{records: r, device: id.Device, evidence: evidence.View(h.evidence()), erasures: erased}
 	return eachRecord(r, func(_ events.Seq, raw []byte) error {
 		record, err := events.DecodeRecord(raw)
 		if err != nil {
@@ -220,14 +226,27 @@ func eachRecord(r *journal.Reader, visit func(events.Seq, []byte) error) error {
 // checkEvidence looks whether what records name is held.
 func checkEvidence(ctx context.Context, r *journal.Reader, h home, report *CheckReport, wrong func(do, format string, a ...any)) error {
 	pieces := evidence.View(h.evidence())
-	err := eachRecord(r, func(seq events.Seq, raw []byte) error {
+	ordered, err := openErasures(h.erased())
+	if err != nil {
+		wrong(doList, "which evidence was erased cannot be read: %v", err)
+	}
+	gone := map[events.Digest]bool{}
+	err = eachRecord(r, func(seq events.Seq, raw []byte) error {
 		record, err := events.DecodeRecord(raw)
 		if err != nil {
 			return err
 		}
 		for _, d := range events.EvidenceIn(record.Kind, record.V, record.Body) {
-			held, err := pieces.Has(d)
+			erased, err := pieces.Erased(d)
+			held := false
+			if err == nil && !erased {
+				held, err = pieces.Has(d)
+			}
 			switch {
+			case erased:
+				gone[d] = true
+			case ordered.has(d):
+				wrong(doErased, "the piece of evidence %s was erased, and is here again as from a backup; it is not shown", d)
 			case err != nil:
 				wrong(doEvidence, "record %d names the piece of evidence %s, which cannot be read: %v", seq, d, err)
 			case !held:
@@ -238,6 +257,9 @@ func checkEvidence(ctx context.Context, r *journal.Reader, h home, report *Check
 		}
 		return ctx.Err()
 	})
+	if len(gone) > 0 {
+		report.Notes = append(report.Notes, fmt.Sprintf("%d of the pieces of evidence that records name were erased", len(gone)))
+	}
 	if errors.Is(err, journal.ErrGap) {
 		return nil // told before
 	}

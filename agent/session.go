@@ -151,6 +151,7 @@ func (s *session) hello(ctx context.Context) (events.Seq, error) {
 	if err := s.learn(h.Gates); err != nil {
 		return 0, err
 	}
+	gone := s.erase(h.Erased)
 	if len(h.Want) > 0 {
 		s.cfg.Log.Warn("the centre wants records again that this version does not know how to send", "ranges", h.Want)
 	}
@@ -167,6 +168,12 @@ func (s *session) hello(ctx context.Context) (events.Seq, error) {
 	}
 	if err := s.checkLog(h); err != nil {
 		return 0, err
+	}
+	// What it confirmed before it was put back to an earlier state it has only now again; the next hello tells what is left.
+	if !s.silent && a.Status != wire.Behind {
+		if err := s.confirm(gone); err != nil {
+			return 0, err
+		}
 	}
 	// Half of the round trip is the error of this.
 	offset := h.Now - at - events.Millis(took.Milliseconds()/2)

@@ -17,6 +17,9 @@ import (
 // evidencePrefix stands before the digest of a piece of evidence in JSON.
 const evidencePrefix = "evidence:"
 
+// FormatEvidence names a piece of evidence as lines do: "evidence:<hex>".
+func FormatEvidence(d events.Digest) string { return evidencePrefix + d.String() }
+
 // encoder makes the template of a body from JSON, by the schema of its kind.
 type encoder struct {
 	session *Session

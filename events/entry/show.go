@@ -235,7 +235,7 @@ func (w *shower) digest(d events.Digest) error {
 	}
 	text := string(plain)
 	if !ok || text == "" || len(text) > MaxPlain || !utf8.ValidString(text) || namesDigest(text) {
-		text = evidencePrefix + d.String()
+		text = FormatEvidence(d)
 	}
 	w.text(text)
 	return nil
