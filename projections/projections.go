@@ -74,6 +74,7 @@ const (
 	UnknownKind   Flag = "unknown-kind"    // kept and shown raw
 	ClockOff      Flag = "clock-off"       // the clock that it was written by says a time at which it cannot have been
 	NotOfLog      Flag = "not-of-log"      // a checkpoint that the public log never had
+	NotOrdered    Flag = "not-ordered"     // a device says that it erased what the office has not ordered to be
 )
 
 // Fact is a record as its corrections leave it.

@@ -34,7 +34,6 @@ import (
 	"github.com/nats-io/nats.go"
 
 	"ullage/events"
-	"ullage/events/entry"
 	"ullage/syncd/alarm"
 	"ullage/syncd/broker"
 	"ullage/syncd/gate"
@@ -51,7 +50,7 @@ import (
 // the journal is the device's.
 type Desk interface {
 	office.Journal
-	Evidence() entry.Evidence
+	Evidence() office.Evidence
 	Close() error
 }
 
@@ -91,6 +90,7 @@ type Centre struct {
 	recorder *office.Recorder
 	book     *people.Book
 	access   *access.Journal
+	erasures *office.Erasures
 
 	ports    ports
 	enrol    server

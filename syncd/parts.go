@@ -75,6 +75,10 @@ func (c *Centre) openOffice() error {
 	if c.desk, err = c.cfg.OpenDesk(c.path("office"), d); err != nil {
 		return err
 	}
+	c.erasures = office.NewErasures(office.ErasuresConfig{
+		Store: c.store, Source: c.source, Evidence: c.desk.Evidence(), Log: c.cfg.Log,
+		Push: func(ctx context.Context) error { return c.recorder.Push(ctx) },
+	})
 	seal := func(seq events.Seq, link events.Hash) events.Seal { return events.SignSeal(key, id, seq, link, "") }
 	c.recorder = office.NewRecorder(office.RecorderConfig{
 		Journal: c.desk, Seal: seal, Log: c.cfg.Log,
@@ -86,6 +90,7 @@ func (c *Centre) openOffice() error {
 				return offset / 60
 			},
 			Random: func(p []byte) error { _, err := io.ReadFull(rand.Reader, p); return err },
+			Judge:  c.erasures.Judge, Begin: c.erasures.Begin,
 		},
 		Commit: func(ctx context.Context, q wire.PushRequest) (wire.Answer, error) {
 			known, _ := c.find(id)
@@ -124,6 +129,16 @@ func (l lookup) Corrections(of events.Target) ([][]byte, error) {
 	}
 	others, err := l.store.Corrections(context.Background(), of)
 	return append(own, others...), err
+}
+
+// fieldDevices are those that have to confirm an erasure.
+func (c *Centre) fieldDevices() (ids []events.DeviceID) {
+	for _, d := range c.trust.Devices() {
+		if !d.Office && !d.Revoked {
+			ids = append(ids, d.ID)
+		}
+	}
+	return ids
 }
 
 // enrolled writes a new device down, before it is let in. A try that was cut short is made again with the same keys,

@@ -27,6 +27,7 @@ func (c *Centre) Serve(ctx context.Context, ready func(a Addresses, link string)
 	pages := office.New(office.Config{
 		Token: c.trust.Token(), Book: c.book, Access: c.access, Store: c.store, Source: c.source, Public: officeLog{c.log}, Recorder: c.recorder,
 		Evidence: c.desk.Evidence(), Alarms: c.alarms, Log: c.cfg.Log,
+		Erasures: c.erasures, Devices: c.fieldDevices,
 		NewCode: func(name string) (wire.Code, error) { return c.trust.NewCode(name, c.enrol.address()) },
 	})
 	// What works here outlasts ctx until the requests have ended.
@@ -50,9 +51,13 @@ func (c *Centre) Serve(ctx context.Context, ready func(a Addresses, link string)
 	run("public log", c.log.Run)
 	run("read model", c.follow)
 	run("enrolment", c.enrol.run)
-	run("office", c.office.run)
 	err := c.hearing(ctx, failed)
-	if err == nil {
+	if err != nil {
+		err = errors.Join(err, c.office.on.Close())
+	} else {
+		c.erasures.Again(ctx) // before the office shows anything
+		run("office", c.office.run)
+		run("erasures", c.erasures.Run)
 		run("the office's records", c.recorder.Run)
 		err = c.announce(pages, ready)
 	}

@@ -40,6 +40,15 @@ type Row struct {
 	Target      string             `json:"target,omitempty"` // of a correction: an id, or device/seq/hash where it has not come
 	Stage       projections.Stage  `json:"stage"`
 	Body        json.RawMessage    `json:"body"`
+	Erased      []Erased           `json:"erased,omitempty"` // pieces of evidence that the body names
+}
+
+// Erased tells of a piece of evidence that was erased.
+type Erased struct {
+	Evidence string `json:"evidence"` // its digest, in hexadecimal
+	On       string `json:"on"`
+	By       string `json:"by"` // a staff code, or else the office's device
+	Ground   string `json:"ground"`
 }
 
 // Rows lists those records of h that q asks for, in the order of the fold. show writes a body as JSON. reg, which may be

@@ -16,6 +16,7 @@ package evidence
 
 import (
 	"cmp"
+	"maps"
 	"slices"
 	"strings"
 
@@ -97,16 +98,19 @@ func Fold(h projections.History) *State {
 		}
 	}
 	for _, f := range written(h.Facts) {
-		switch b := f.Body.(type) {
-		case *events.HoldPlaced:
-			if hold := (Hold{b.Evidence, scopeOf(f, b.Evidence), b.Why, origin(f)}); len(b.Evidence) > 0 || !hold.Scope.IsZero() {
-				s.Holds = append(s.Holds, hold)
-			}
-		case *events.HoldLifted:
-			s.lift(b.Evidence, scopeOf(f, b.Evidence))
-		}
+		s.hold(f)
 	}
 	return s
+}
+
+// With is the state after lines that the office is about to write, in their order.
+func (s *State) With(lines []projections.Fact) *State {
+	next := &State{slices.Clone(s.Orders), slices.Clone(s.Holds), maps.Clone(s.at)}
+	for i := range lines {
+		next.order(&lines[i])
+		next.hold(&lines[i])
+	}
+	return next
 }
 
 // written puts facts into the order in which they were written.
@@ -160,6 +164,18 @@ func asWritten(a *projections.Arrival) (*events.ErasureDone, bool) {
 	}
 	b, ok := content.Body.(*events.ErasureDone)
 	return b, ok
+}
+
+// hold takes what places or lifts a hold.
+func (s *State) hold(f *projections.Fact) {
+	switch b := f.Body.(type) {
+	case *events.HoldPlaced:
+		if scope := scopeOf(f, b.Evidence); len(b.Evidence) > 0 || !scope.IsZero() {
+			s.Holds = append(s.Holds, Hold{b.Evidence, scope, b.Why, origin(f)})
+		}
+	case *events.HoldLifted:
+		s.lift(b.Evidence, scopeOf(f, b.Evidence))
+	}
 }
 
 // lift ends the holds on pieces, or on a scope.

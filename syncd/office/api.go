@@ -110,18 +110,24 @@ func ofMachines[T any](s *Server, r *http.Request, q question, name string, fold
 }
 
 func (s *Server) getMachine(r *http.Request, q question) (any, error) {
-	return ofMachines(s, r, q, "machines", func(in projections.Input) (machine.State, error) { return s.state(r.Context(), in) })
+	return ofMachines(s, r, q, "machines", func(in projections.Input) (machine.State, error) {
+		show, err := s.shower(r.Context())
+		if err != nil {
+			return machine.State{}, err
+		}
+		return show.state(in)
+	})
 }
 
 // state is what stands at a machine, with the texts of its faults that are held here.
-func (s *Server) state(ctx context.Context, in projections.Input) (machine.State, error) {
+func (s shower) state(in projections.Input) (machine.State, error) {
 	state := machine.Fold(in)
 	for i := range state.OpenFaults {
 		f := &state.OpenFaults[i]
 		if f.Evidence.IsZero() {
 			continue
 		}
-		text, ok, err := s.pieces.text(ctx, f.Evidence)
+		text, ok, err := s.Text(f.Evidence)
 		if err != nil {
 			return state, err
 		}
@@ -248,12 +254,21 @@ func (s *Server) audit(ctx context.Context, ask audit.Query, b projections.Bound
 	if err != nil {
 		return audit.List{}, err
 	}
-	show := shower{ctx, s.cfg.Store, s.pieces}
+	show, err := s.shower(ctx)
+	if err != nil {
+		return audit.List{}, err
+	}
 	var failed error
+	shown := map[string]*events.Record{} // by their ids
 	list := audit.Rows(h, ask, reg, said, func(r *events.Record) json.RawMessage {
+		shown[r.ID.String()] = r
 		body, err := show.body(r)
 		failed = errors.Join(failed, err)
 		return body
 	})
+	for i := range list.Records {
+		row := &list.Records[i]
+		failed = errors.Join(failed, show.tell(row, shown[row.ID]))
+	}
 	return list, failed
 }

@@ -3,6 +3,7 @@ package office
 import (
 	"bytes"
 	"encoding/json"
+	"fmt"
 	"regexp"
 	"strconv"
 	"strings"
@@ -59,6 +60,9 @@ func (c *clock) records(list audit.List, on events.MachineID) []record {
 			}
 			x.Notes = append(x.Notes, note{Text: text})
 		}
+		for _, e := range r.Erased {
+			x.Notes = append(x.Notes, note{Text: fmt.Sprintf("evidence %s erased on %s by %s: %s", short(e.Evidence), c.stamp(e.On).Text, e.By, e.Ground)})
+		}
 		for _, id := range r.CorrectedBy {
 			if name, ok := names[id]; ok {
 				x.Notes = append(x.Notes, note{"put right by " + name, id})
@@ -84,6 +88,8 @@ func flagName(f projections.Flag) string {
 		return "from or to a vessel that was never started"
 	case projections.OddMeaning:
 		return "has a word or a value that it should not"
+	case projections.NotOrdered:
+		return "has erased what the office has not ordered to be"
 	case projections.UnknownKind:
 		return "of a kind that this version does not know"
 	case projections.NotOfLog:

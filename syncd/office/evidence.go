@@ -4,12 +4,15 @@ import (
 	"context"
 
 	"ullage/events"
-	"ullage/events/entry"
 )
 
 // pieces are the evidence that is held here. What is read of it is noted in the visit, and told before it gets out
 // (toldWriter); so there is no other way to it here than text.
-type pieces struct{ held entry.Evidence }
+type pieces struct {
+	held interface {
+		Text(events.Digest) ([]byte, bool, error)
+	}
+}
 
 // text is entry.Evidence's Text for a request.
 func (p pieces) text(ctx context.Context, d events.Digest) ([]byte, bool, error) {

@@ -27,7 +27,7 @@ func (s *Server) getExport(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, err)
 		return
 	}
-	show := shower{ctx, s.cfg.Store, s.pieces}
+	show := &shower{} // once the read model is fresh
 	to := &slowly{w: w, control: http.NewResponseController(w), holds: visitOf(ctx).holds}
 	out := bufio.NewWriterSize(to, 64<<10)
 	var e exporter
@@ -42,7 +42,10 @@ func (s *Server) getExport(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, bad("format: %q is neither ndjson nor csv", q["format"]))
 		return
 	}
-	if err := s.fresh(ctx); err != nil {
+	if err = s.fresh(ctx); err == nil {
+		*show, err = s.shower(ctx)
+	}
+	if err != nil {
 		s.fail(w, r, err)
 		return
 	}
@@ -94,7 +97,7 @@ type exporter interface {
 // lines writes entry lines.
 type lines struct {
 	out  io.Writer
-	show shower
+	show *shower
 }
 
 func (*lines) begin() error { return nil }
@@ -112,7 +115,7 @@ func (l *lines) record(a *projections.Arrival) error {
 // table writes comma-separated values with a head.
 type table struct {
 	out  *csv.Writer
-	show shower
+	show *shower
 }
 
 func (t *table) begin() error {

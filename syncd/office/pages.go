@@ -2,7 +2,6 @@ package office
 
 import (
 	"bytes"
-	"context"
 	"embed"
 	"fmt"
 	"html/template"
@@ -75,6 +74,10 @@ func (s *Server) pageMachines(r *http.Request) (string, any, error) {
 	if err != nil {
 		return "", nil, err
 	}
+	show, err := s.shower(ctx)
+	if err != nil {
+		return "", nil, err
+	}
 	data := struct {
 		Fresh    stamp
 		Machines []pageRow
@@ -82,7 +85,7 @@ func (s *Server) pageMachines(r *http.Request) (string, any, error) {
 	}{Fresh: freshness(asked)}
 	for _, in := range all {
 		state := machine.Fold(in)
-		site, err := s.siteName(ctx, reg, state.Site)
+		site, err := show.siteName(reg, state.Site)
 		if err != nil {
 			return "", nil, err
 		}
@@ -99,9 +102,9 @@ func (s *Server) pageMachines(r *http.Request) (string, any, error) {
 }
 
 // siteName is a site's name, where the register gives one that is held here, or else its code.
-func (s *Server) siteName(ctx context.Context, reg *projections.Register, id events.SiteID) (string, error) {
+func (s shower) siteName(reg *projections.Register, id events.SiteID) (string, error) {
 	if entry, ok := reg.Site(id, events.MaxMillis); ok && !entry.Name.IsZero() {
-		name, ok, err := s.pieces.text(ctx, entry.Name)
+		name, ok, err := s.Text(entry.Name)
 		if err != nil || ok {
 			return string(name), err
 		}
@@ -141,11 +144,15 @@ func (s *Server) pageMachine(r *http.Request) (string, any, error) {
 	if err != nil {
 		return "", nil, err
 	}
-	state, err := s.state(ctx, all[0])
+	show, err := s.shower(ctx)
 	if err != nil {
 		return "", nil, err
 	}
-	site, err := s.siteName(ctx, reg, state.Site)
+	state, err := show.state(all[0])
+	if err != nil {
+		return "", nil, err
+	}
+	site, err := show.siteName(reg, state.Site)
 	if err != nil {
 		return "", nil, err
 	}

@@ -23,10 +23,10 @@ import (
 
 const localToken = "0123456789abcdef"
 
-// held is evidence: any piece whose digest does not begin with 0.
-type held struct{ entry.Evidence }
+// heldPieces is evidence: any piece whose digest does not begin with 0.
+type heldPieces struct{ entry.Evidence }
 
-func (held) Text(d events.Digest) ([]byte, bool, error) { return []byte("text"), d[0] != 0, nil }
+func (heldPieces) Text(d events.Digest) ([]byte, bool, error) { return []byte("text"), d[0] != 0, nil }
 
 type house struct {
 	*Server
@@ -54,7 +54,7 @@ func newHouse(t *testing.T) house {
 	if err != nil {
 		t.Fatal(err)
 	}
-	return house{New(Config{Token: localToken, Book: book, Access: journal, Evidence: held{}, Alarms: alarms, Log: l}), t, &now, log}
+	return house{New(Config{Token: localToken, Book: book, Access: journal, Evidence: heldPieces{}, Alarms: alarms, Log: l}), t, &now, log}
 }
 
 func (h house) token(name string, role people.Role, areas ...string) string {

@@ -26,6 +26,7 @@ import (
 	"strings"
 	"time"
 
+	"ullage/events"
 	"ullage/events/entry"
 	"ullage/events/wire"
 	"ullage/projections/witness"
@@ -51,6 +52,8 @@ type Config struct {
 	Recorder *Recorder
 	Evidence entry.Evidence
 	Public   PublicLog
+	Erasures *Erasures
+	Devices  func() []events.DeviceID // that are enrolled and not revoked, without the office's
 	NewCode  func(name string) (wire.Code, error)
 	Alarms   *alarm.Book
 	Log      *slog.Logger
@@ -117,6 +120,9 @@ func (s *Server) routes() []route {
 	ask("waste", people.Auditor, s.getWaste, "site", "as-of", "known-at")
 	ask("due", people.Auditor, s.getDue, "machine", "site", "as-of", "known-at")
 	ask("restatements", people.Auditor, s.getRestatements, "machine")
+	ask("erasures", people.Auditor, s.getErasures)
+	ask("holds", people.Auditor, s.getHolds)
+	program("POST", "erasures", people.Office, s.postErasure)
 	ask("alarms", people.Auditor, s.getAlarms)
 	program("POST", "alarms", people.Office, s.answer(s.postAlarm))
 	program("GET", "export", people.Auditor, s.getExport)

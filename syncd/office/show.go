@@ -7,6 +7,7 @@ import (
 
 	"ullage/events"
 	"ullage/events/entry"
+	"ullage/projections/evidence"
 	"ullage/syncd/store"
 )
 
@@ -15,9 +16,34 @@ type shower struct {
 	ctx    context.Context
 	store  *store.Store
 	pieces pieces
+	orders *evidence.State
 }
 
-func (s shower) Text(d events.Digest) ([]byte, bool, error) { return s.pieces.text(s.ctx, d) }
+// shower makes one. What was ordered to be erased until now, it does not show, be the piece still here or here again.
+// The caller has waited for the read model.
+func (s *Server) shower(ctx context.Context) (shower, error) {
+	orders, err := s.cfg.Store.Evidence(ctx)
+	return shower{ctx, s.cfg.Store, s.pieces, orders}, err
+}
+
+func (s shower) Text(d events.Digest) ([]byte, bool, error) {
+	if _, erased := s.orders.Erased(d); erased {
+		return nil, false, nil
+	}
+	return s.pieces.text(s.ctx, d)
+}
+
+// text is a short text, or the longer one that it stands for, or what names that.
+func (s shower) text(t events.Text) (string, error) {
+	if t.Digest.IsZero() {
+		return t.Plain, nil
+	}
+	plain, ok, err := s.Text(t.Digest)
+	if !ok {
+		return entry.FormatEvidence(t.Digest), err
+	}
+	return string(plain), err
+}
 
 func (s shower) ID(t events.Target) (entry.Named, bool, error) {
 	a, err := s.store.Record(s.ctx, t)

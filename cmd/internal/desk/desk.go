@@ -13,6 +13,7 @@ import (
 	"ullage/events/entry"
 	"ullage/events/wire"
 	"ullage/syncd"
+	"ullage/syncd/office"
 	"ullage/syncd/trust"
 )
 
@@ -133,6 +134,6 @@ func (d desk) Receipt(payload []byte) error {
 	return err
 }
 
-func (d desk) Evidence() entry.Evidence { return d.evidence }
+func (d desk) Evidence() office.Evidence { return d.evidence }
 
 func (d desk) Close() error { return d.journal.Close() }
