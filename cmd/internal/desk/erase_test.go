@@ -596,3 +596,80 @@ func TestErasureByDevice(t *testing.T) {
 		t.Errorf("it is flagged, and now ordered: %s", body)
 	}
 }
+
+// TestErasureByLine: an order that was written as an entry line is carried out as well.
+func TestErasureByLine(t *testing.T) {
+	c := newCentre(t)
+	c.record(site)
+	office := filepath.Join(c.dir, "office")
+	name := pieces(t, office)[0]
+	c.record(`{"kind":"erasure.done","by":"O1","body":{"evidence":["evidence:` + name + `"],"ground":"asked for"}}`)
+	if body := c.get("/api/audit", "site", "s-1"); strings.Contains(body, "Quay shed") {
+		t.Errorf("it is shown: %s", body)
+	}
+	for end := time.Now().Add(20 * time.Second); len(pieces(t, office)) > 0; time.Sleep(time.Millisecond) {
+		if time.Now().After(end) {
+			t.Fatal("it is not erased")
+		}
+	}
+}
+
+// TestErasureFailsHere: where the centre cannot erase its copy, it says so, shows it to nobody, and a repeat completes it.
+func TestErasureFailsHere(t *testing.T) {
+	c := newCentre(t)
+	c.record(site)
+	office := filepath.Join(c.dir, "office")
+	name := pieces(t, office)[0]
+	key := filepath.Join(office, "evidence", "keys", name)
+	inTheWay := filepath.Join(key, "in the way")
+	if err := os.Rename(key, key+".aside"); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.MkdirAll(inTheWay, 0o700); err != nil {
+		t.Fatal(err)
+	}
+	if status, body := c.erase(name); status != http.StatusInternalServerError || !strings.Contains(body, "it is ordered, and shown to nobody") {
+		t.Errorf("%d %s", status, body)
+	}
+	if err := os.RemoveAll(key); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.Rename(key+".aside", key); err != nil {
+		t.Fatal(err)
+	}
+	if body := c.get("/api/audit", "site", "s-1"); strings.Contains(body, "Quay shed") || !strings.Contains(body, "asked for by letter") {
+		t.Errorf("it is shown: %s", body)
+	}
+	c.erased(name)
+	if got := pieces(t, office); len(got) != 0 {
+		t.Errorf("it is here: %v", got)
+	}
+}
+
+// TestOlderCentre: a centre that was put back to before the order learns from the devices that there was one.
+func TestOlderCentre(t *testing.T) {
+	c := newCentre(t)
+	c.record(site)
+	one := c.tablet("tab-1")
+	note := one.keep(`{"kind":"note.written","site":"s-1","by":"T1","body":{"text":"` + person + `"}}`)[0]
+	if err := c.stop(); err != nil {
+		t.Fatal(err)
+	}
+	before := backup(t, c.dir)
+	c = serve(t, c.dir)
+	c.erased(note)
+	one.sync()
+	digest := c.erasures()[:4]
+	if err := c.stop(); err != nil {
+		t.Fatal(err)
+	}
+	restore(t, before, c.dir)
+	c = serve(t, c.dir)
+	if got := c.erasures(); got != "" {
+		t.Fatalf("the backup has %s", got)
+	}
+	one.sync()
+	if got, want := c.erasures(), digest+" not ordered"; got != want {
+		t.Errorf("%q, want %q", got, want)
+	}
+}
