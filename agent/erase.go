@@ -15,8 +15,9 @@ import (
 )
 
 // erasures are the pieces of evidence that the office has ordered to be erased, in erased.json, as far as this device
-// was told. It stands outside of the evidence, so that a folder of evidence that was put back from a backup loses them
-// again before anything of it is shown. A device that was put back whole has to be told again; the centre does so.
+// was told: a list of digests in 64 hexadecimal digits, ascending. It stands outside of the evidence, so that a folder of
+// evidence that was put back from a backup loses them again before anything of it is shown. A device that was put back
+// whole has to be told again; the centre does so.
 type erasures struct {
 	path string
 
@@ -113,6 +114,7 @@ func (s *session) erase(pieces []events.Digest) []events.Digest {
 			s.cfg.Log.Error("a piece of evidence that is to be erased cannot be; it is not shown, and not confirmed", "error", err)
 			continue
 		}
+		s.loop.progressed()
 		if listed == nil {
 			gone = append(gone, piece)
 		}

@@ -199,6 +199,9 @@ func TestEraseFailures(t *testing.T) {
 						t.Errorf("%s, step %d: Erase = %v", name, n, err)
 					}
 				}()
+				if what == "cut" && len(search(t, dir, []byte("kk"))) > 0 {
+					t.Errorf("%s: blocks are given away before they are overwritten", name)
+				}
 				told := fmt.Sprintf("%s, step %d (%s), crash %v", name, n, what, crash)
 				f = open(t, dir)
 				got, ok, err := f.Text(d)

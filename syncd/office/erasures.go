@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"io"
 	"net/http"
+	"slices"
 	"strings"
 
 	"ullage/events"
@@ -21,7 +22,11 @@ import (
 // tell tells in a row of the audit which of the pieces that its record names were erased, and flags a device's word
 // that it has erased what nobody has ordered to be.
 func (s shower) tell(row *audit.Row, r *events.Record) error {
-	for _, d := range events.EvidenceIn(r.Kind, r.V, r.Body) {
+	var pieces []events.Digest
+	if len(s.orders.Orders) > 0 {
+		pieces = events.EvidenceIn(r.Kind, r.V, r.Body)
+	}
+	for _, d := range pieces {
 		order, ok := s.orders.Erased(d)
 		if !ok {
 			continue
@@ -32,15 +37,18 @@ func (s shower) tell(row *audit.Row, r *events.Record) error {
 		}
 		row.Erased = append(row.Erased, audit.Erased{Evidence: d.String(), On: order.Done.Format(order.Zone), By: who(order.Origin), Ground: ground})
 	}
-	if b, ok := projections.Read(r.Kind, r.V, r.Body).Body.(*events.ErasureDone); ok {
-		for _, d := range b.Evidence {
-			if _, ordered := s.orders.Erased(d); !ordered {
-				row.Flags = append(row.Flags, projections.NotOrdered)
-				break
-			}
-		}
+	if r.Kind != "erasure.done" {
+		return nil
+	}
+	if b, ok := projections.Read(r.Kind, r.V, r.Body).Body.(*events.ErasureDone); ok && slices.ContainsFunc(b.Evidence, s.notOrdered) {
+		row.Flags = append(row.Flags, projections.NotOrdered)
 	}
 	return nil
+}
+
+func (s shower) notOrdered(d events.Digest) bool {
+	_, ordered := s.orders.Erased(d)
+	return !ordered
 }
 
 // erasure is an order to erase a piece, and how far it is.

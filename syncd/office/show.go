@@ -27,7 +27,7 @@ func (s *Server) shower(ctx context.Context) (shower, error) {
 }
 
 func (s shower) Text(d events.Digest) ([]byte, bool, error) {
-	if _, erased := s.orders.Erased(d); erased {
+	if !s.notOrdered(d) {
 		return nil, false, nil
 	}
 	return s.pieces.text(s.ctx, d)

@@ -110,6 +110,9 @@ func TestHolds(t *testing.T) {
 	if s, err := d.s.Evidence(context.Background()); err != nil || len(s.Orders) != 0 {
 		t.Errorf("orders: %v, %v", s.Orders, err)
 	}
+	if n := len(d.s.model.erasures.decisive); n != 5 {
+		t.Errorf("%d records are remembered, each was to be once", n)
+	}
 }
 
 // The pieces of a machine are those of its records, and of what was written at its visits on no machine, as a signature

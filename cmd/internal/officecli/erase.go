@@ -74,6 +74,18 @@ func (e *anErasure) String() string {
 	return fmt.Sprintf("%s erased on %s by %s: %s", e.Evidence, e.On, e.By, e.Ground)
 }
 
+// erasedIn says which evidence of a record was erased, before what is shown of it.
+func erasedIn(list []anErasure) string {
+	if len(list) == 0 {
+		return ""
+	}
+	words := make([]string, len(list))
+	for i, e := range list {
+		words[i] = fmt.Sprintf("erased on %s by %s: %s", when(e.On), e.By, e.Ground)
+	}
+	return "(" + strings.Join(words, "; ") + ") "
+}
+
 func (c *client) erasures() *cobra.Command {
 	cmd := c.question("erasures", "What was erased, and which devices have confirmed it", "/api/erasures", nil, erasureTable)
 	cmd.Long = `erasures lists the pieces of evidence that were ordered to be erased, with day, person and ground, and which devices have

@@ -183,6 +183,7 @@ type audited struct {
 	Flags                                                        []string
 	Seq                                                          uint64
 	Body                                                         json.RawMessage
+	Erased                                                       []anErasure
 }
 
 // local shows a time in the zone of the record's site, where that is given and known here.
@@ -226,7 +227,7 @@ func (c *client) audit() *cobra.Command {
 		}
 		head := []any{"HAPPENED (AS STATED)", "WRITTEN", "RECEIVED", "DEVICE", "SEQ", "MACHINE", "KIND", "BY", "STATE", "STAGE", "CONTENT"}
 		return rows(w, all, head, func(r audited) []any {
-			return []any{r.local(&r.Done), r.written(), r.local(r.Received), r.Device, r.Seq, r.Machine, r.Kind, r.By, r.State, r.Stage, brief(string(r.Body))}
+			return []any{r.local(&r.Done), r.written(), r.local(r.Received), r.Device, r.Seq, r.Machine, r.Kind, r.By, r.State, r.Stage, brief(erasedIn(r.Erased) + string(r.Body))}
 		})
 	})
 }
