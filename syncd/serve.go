@@ -39,7 +39,7 @@ func (c *Centre) Serve(ctx context.Context, ready func(a Addresses, link string)
 	c.office.Server = c.newServer(answering, pages.Handler())
 
 	var parts sync.WaitGroup
-	failed := make(chan error, 6) // one from each part, at most
+	failed := make(chan error, 7) // one from each part, at most
 	run := func(what string, fn func(context.Context) error) {
 		parts.Go(func() {
 			if err := fn(work); err != nil {
