@@ -290,6 +290,9 @@ func TestErasure(t *testing.T) {
 	if told != 2 || len(rows.Records) != 5 {
 		t.Errorf("%d of %d records tell of an erasure", told, len(rows.Records))
 	}
+	if page := c.page("/machines/m-1"); !strings.Contains(page, "evidence "+note[:12]+"… erased on ") || !strings.Contains(page, " by O1: asked for by letter of 2 March") {
+		t.Errorf("the page does not say so: %s", page)
+	}
 	// Once more is no second order.
 	before := len(c.audit("device", "office-1"))
 	c.erased(note, name)
