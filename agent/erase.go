@@ -21,8 +21,9 @@ import (
 type erasures struct {
 	path string
 
-	mu     sync.Mutex
-	pieces map[events.Digest]bool
+	mu      sync.Mutex
+	pieces  map[events.Digest]bool
+	written int // of them are on the disk
 }
 
 // openErasures reads erased.json. A file that cannot be read is told by the error; what comes with it is an empty list,
@@ -43,7 +44,7 @@ func openErasures(path string) (*erasures, error) {
 		}
 		read[d] = true
 	}
-	e.pieces = read
+	e.pieces, e.written = read, len(read)
 	return e, nil
 }
 
@@ -66,11 +67,10 @@ func (e *erasures) all() []events.Digest {
 func (e *erasures) add(more []events.Digest) error {
 	e.mu.Lock()
 	defer e.mu.Unlock()
-	before := len(e.pieces)
 	for _, d := range more {
 		e.pieces[d] = true
 	}
-	if len(e.pieces) == before {
+	if len(e.pieces) == e.written {
 		return nil
 	}
 	list := make([]string, 0, len(e.pieces))
@@ -78,7 +78,11 @@ func (e *erasures) add(more []events.Digest) error {
 		list = append(list, d.String())
 	}
 	slices.Sort(list)
-	return writeJSON(e.path, list)
+	if err := writeJSON(e.path, list); err != nil {
+		return err
+	}
+	e.written = len(list)
+	return nil
 }
 
 // eraseAgain makes sure, before anything is shown, that what is known to be erased is so.

@@ -222,6 +222,7 @@ func TestErasureFails(t *testing.T) {
 			c.order(digest, events.Digest{9})
 			record(t, d, visit(1))
 			synced(t, d)
+			synced(t, d) // the same again, with what the first left in memory
 			for _, list := range confirmed(t, c) {
 				for _, x := range list {
 					if x == digest {
