@@ -126,8 +126,16 @@ func (s *session) erase(pieces []events.Digest) []events.Digest {
 	return gone
 }
 
-// confirm writes down, for the office, that pieces of evidence are gone from here.
+// confirm writes down, for the office, that pieces of evidence are gone from here. What a record says already, that the
+// centre has not seen yet or that came back from there just now, is not said twice.
 func (s *session) confirm(gone []events.Digest) error {
+	if len(gone) == 0 {
+		return nil
+	}
+	gone, err := s.own.unconfirmed(gone)
+	if err != nil {
+		return fmt.Errorf("look up which erasures are confirmed: %w", err)
+	}
 	for list := range slices.Chunk(gone, events.MaxList) {
 		names := make([]string, len(list))
 		for i, d := range list {

@@ -9,6 +9,7 @@ import (
 
 	"ullage/agent"
 	"ullage/events"
+	"ullage/events/wire"
 )
 
 const (
@@ -121,6 +122,38 @@ func TestErasure(t *testing.T) {
 	isGone(t, dir, digest)
 	if s := status(t, d); s.Waiting != 0 || len(s.Alarms) != 0 {
 		t.Errorf("status: %+v", s)
+	}
+}
+
+// Where the confirmation cannot be sent, by this process or the next, it is not written again at each hello.
+func TestErasureConfirmedOnce(t *testing.T) {
+	c := newCentre(t)
+	dir := enrolled(t, c)
+	d := opened(t, dir, config())
+	digest := noted(t, c, d)
+	c.order(digest)
+	before := status(t, d).Records
+	for range 3 {
+		c.failing(func(_ int, verb wire.Verb) fault {
+			if verb == wire.Push {
+				return isRefuse
+			}
+			return fine
+		})
+		if _, err := d.Sync(t.Context(), nil); err == nil {
+			t.Fatal("nothing was to be received")
+		}
+		d.Close()
+		d = opened(t, dir, config())
+	}
+	if now := status(t, d); now.Records != before+1 || now.Waiting != 1 {
+		t.Errorf("%d records, want one more than %d", now.Records, before)
+	}
+	c.failing(nil)
+	c.order(events.Digest{9})
+	synced(t, d)
+	if got := confirmed(t, c); len(got) != 2 || len(got[1]) != 1 || got[1][0] != (events.Digest{9}) {
+		t.Errorf("confirmed: %v", got)
 	}
 }
 

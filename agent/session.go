@@ -169,8 +169,7 @@ func (s *session) hello(ctx context.Context) (events.Seq, error) {
 	if err := s.checkLog(h); err != nil {
 		return 0, err
 	}
-	// What it confirmed before it was put back to an earlier state it has only now again; the next hello tells what is left.
-	if !s.silent && a.Status != wire.Behind {
+	if !s.silent {
 		if err := s.confirm(gone); err != nil {
 			return 0, err
 		}

@@ -25,6 +25,7 @@ type ownView struct {
 	vessels  map[events.Code]bool // that were started
 	machines map[events.MachineID]events.SiteID
 	over     map[events.Hash][]events.Seq // amendments and withdrawals, by the hash of their target
+	erased   map[events.Digest]bool       // whose erasure was confirmed
 	recent   recent
 }
 
@@ -36,7 +37,7 @@ type scanner interface {
 func newOwnView(j scanner) *ownView {
 	return &ownView{
 		journal: j, vessels: map[events.Code]bool{}, machines: map[events.MachineID]events.SiteID{},
-		over: map[events.Hash][]events.Seq{}, recent: recent{},
+		over: map[events.Hash][]events.Seq{}, erased: map[events.Digest]bool{}, recent: recent{},
 	}
 }
 
@@ -76,6 +77,16 @@ func (v *ownView) add(raw []byte) error {
 			v.over[target.Hash] = append(v.over[target.Hash], r.Seq)
 		} else {
 			note(v.vessels, &r)
+		}
+	case "erasure.done":
+		r, err := events.DecodeRecord(raw)
+		if err != nil {
+			return err
+		}
+		if b, ok := projections.Read(r.Kind, r.V, r.Body).Body.(*events.ErasureDone); ok {
+			for _, d := range b.Evidence {
+				v.erased[d] = true
+			}
 		}
 	case "reading.taken":
 		v.recent.add(e, wire.Pulled{Record: raw})
@@ -129,6 +140,14 @@ func (v *ownView) corrections(of events.Target) ([]events.Seq, error) {
 		return nil, err
 	}
 	return slices.Clone(v.over[of.Hash]), nil
+}
+
+// unconfirmed are those pieces whose erasure no record of the device confirms.
+func (v *ownView) unconfirmed(pieces []events.Digest) ([]events.Digest, error) {
+	v.mu.Lock()
+	defer v.mu.Unlock()
+	err := v.catchUp()
+	return slices.DeleteFunc(slices.Clone(pieces), func(d events.Digest) bool { return v.erased[d] }), err
 }
 
 // started tells whether the device itself has started a vessel.
