@@ -90,7 +90,7 @@ func (c *chain) step() error {
 	return err
 }
 
-// write gives a record its number, clock and id, and seals the chain where a visit begins or ends.
+// write gives a record its number, clock and id, and seals the chain where a visit begins or ends, and where a key does.
 func (c *chain) write(r *events.Record) (events.Hash, error) {
 	r.Seq = c.head.Seq + 1
 	r.Clock, _ = c.head.Clock.Next(c.now)
@@ -105,7 +105,7 @@ func (c *chain) write(r *events.Record) (events.Hash, error) {
 	hash := events.HashRecord(raw)
 	c.head.Seq, c.head.Clock, c.head.Link = r.Seq, r.Clock, events.Link(c.head.Link, hash)
 	c.batch.Records = append(c.batch.Records, raw)
-	if c.w.Seal != nil && (r.Kind == "visit.opened" || r.Kind == "visit.closed") {
+	if c.w.Seal != nil && (r.Kind == "visit.opened" || r.Kind == "visit.closed" || r.Kind == events.KindRenewed) {
 		c.batch.Seals = append(c.batch.Seals, c.w.Seal(r.Seq, c.head.Link))
 	}
 	return hash, nil

@@ -2,6 +2,7 @@ package gate
 
 import (
 	"context"
+	"crypto/ed25519"
 	"errors"
 	"fmt"
 	"io"
@@ -18,10 +19,25 @@ type cursor struct {
 	from     events.Seq // the first record of that
 	received events.Millis
 	nonce    [16]byte
+	key      ed25519.PublicKey // that the next push is sealed by
 }
 
-func cursorAt(place wire.Place, c *wire.Commit) *cursor {
-	return &cursor{c.Seq, c.Link, place, c.Range.From, c.Received, c.Nonce}
+// cursorAt is the cursor after a message that brings those records.
+func cursorAt(place wire.Place, c *wire.Commit, records [][]byte) *cursor {
+	return &cursor{c.Seq, c.Link, place, c.Range.From, c.Received, c.Nonce, keyAfter(c, records)}
+}
+
+// keyAfter is the key that seals what comes after a message. A renewal is the last record of its message, so that each
+// message is sealed by one key, and what stands last on a subject tells the next.
+func keyAfter(c *wire.Commit, records [][]byte) ed25519.PublicKey {
+	r, err := events.DecodeRecord(records[len(records)-1])
+	if err != nil { // held
+		return c.Key
+	}
+	if key, ok := events.RenewedKey(&r); ok {
+		return key
+	}
+	return c.Key
 }
 
 // cursor returns where the chain of a device ends, from memory if it is there: a guess, since another gate may have
@@ -42,13 +58,13 @@ func (g *Gate) reread(ctx context.Context, device events.DeviceID, known Device)
 	if err != nil {
 		return nil, err
 	}
-	c := &cursor{link: events.FirstLink(device, known.Key)}
+	c := &cursor{link: events.FirstLink(device, known.Key), key: known.Key}
 	if !place.IsZero() {
-		commit, _, err := wire.DecodeStored(data)
+		commit, records, err := wire.DecodeStored(data)
 		if err != nil {
 			return nil, fmt.Errorf("message %d in %s cannot be read: %w", place.Seq, wire.Records.Name, err)
 		}
-		c = cursorAt(place, commit)
+		c = cursorAt(place, commit, records)
 	}
 	g.remember(device, c)
 	return c, nil
@@ -102,7 +118,7 @@ func (g *Gate) Commit(ctx context.Context, device events.DeviceID, known Device,
 	if err != nil {
 		return refused(q.First, "%v", err), nil
 	}
-	commit, bad := g.judge(device, known, q, records)
+	commit, bad := judge(device, c.key, known.Office, q, records)
 	if bad != nil {
 		return *bad, nil
 	}
@@ -117,7 +133,7 @@ func (g *Gate) Commit(ctx context.Context, device events.DeviceID, known Device,
 	place, err := g.cfg.Log.append(ctx, device, c.place.Seq, data)
 	switch {
 	case err == nil:
-		c = cursorAt(place, commit)
+		c = cursorAt(place, commit, records)
 		g.remember(device, c)
 		g.witness(device, commit)
 		return wire.Answer{Status: wire.OK, Body: g.answerAt(device, c)}, nil
@@ -148,9 +164,9 @@ func (g *Gate) elsewhere(device events.DeviceID, c *cursor) wire.Answer {
 	return wire.Answer{Status: wire.Elsewhere, Body: g.answerAt(device, c), Reason: fmt.Sprintf("the centre has this device's records up to %d", c.seq)}
 }
 
-// judge holds the records of a push to the chain and to their form. It returns the commit record without gate, time
-// and nonce, or the refusal.
-func (g *Gate) judge(device events.DeviceID, known Device, q wire.PushRequest, records [][]byte) (*wire.Commit, *wire.Answer) {
+// judge holds the records of a push to the chain, to the key that seals there, and to their form. It returns the commit
+// record without gate, time and nonce, or the refusal.
+func judge(device events.DeviceID, key ed25519.PublicKey, office bool, q wire.PushRequest, records [][]byte) (*wire.Commit, *wire.Answer) {
 	no := func(at events.Seq, format string, a ...any) (*wire.Commit, *wire.Answer) {
 		r := refused(at, format, a...)
 		return nil, &r
@@ -159,7 +175,7 @@ func (g *Gate) judge(device events.DeviceID, known Device, q wire.PushRequest, r
 		return no(q.First, "the push brings no record")
 	}
 	last := q.First + events.Seq(len(records)) - 1
-	commit := &wire.Commit{Device: device, Seq: last, Range: wire.Range{From: q.First, To: last}, Seals: q.Seals, Key: known.Key}
+	commit := &wire.Commit{Device: device, Seq: last, Range: wire.Range{From: q.First, To: last}, Seals: q.Seals, Key: key}
 	link, seals := q.Link, q.Seals
 	for i, raw := range records {
 		seq := q.First + events.Seq(i)
@@ -176,13 +192,16 @@ func (g *Gate) judge(device events.DeviceID, known Device, q wire.PushRequest, r
 			if r.Seq != seq {
 				return no(seq, "record %d carries the number %d", seq, r.Seq)
 			}
-			err = form(&r, known.Office)
+			if _, renews := events.RenewedKey(&r); renews && seq != last {
+				return no(seq, "record %d renews the device's key, and is not the last of its push", seq)
+			}
+			err = form(&r, office)
 		}
 		if err != nil {
 			commit.Held = append(commit.Held, wire.HeldRecord{Seq: seq, Hash: h, Reason: wire.Reason(err.Error())})
 		}
 		if len(seals) > 0 && seals[0].Seq == seq {
-			if err := events.VerifySeal(known.Key, device, link, seals[0]); err != nil {
+			if err := events.VerifySeal(key, device, link, seals[0]); err != nil {
 				return no(seq, "seal at record %d: %v", seq, err)
 			}
 			seals = seals[1:]
@@ -207,6 +226,9 @@ func form(r *events.Record, office bool) error {
 	}
 	if err := s.CheckForm(r.Body); err != nil {
 		return fmt.Errorf("%s: %w", r.Kind, err)
+	}
+	if _, renews := events.RenewedKey(r); r.Kind == events.KindRenewed && !renews {
+		return fmt.Errorf("%s gives one sealing key, of the device that records it", r.Kind)
 	}
 	if office {
 		return nil

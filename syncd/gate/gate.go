@@ -35,7 +35,7 @@ import (
 
 // Device is what the gate must know of a device.
 type Device struct {
-	Key     ed25519.PublicKey // that its seals hold by
+	Key     ed25519.PublicKey // of its enrolment, by which its chain begins; which one seals now stands in RECORDS
 	Office  bool              // it may write the office's kinds and correct any record
 	Revoked bool
 }
@@ -248,13 +248,13 @@ func (g *Gate) hello(ctx context.Context, device events.DeviceID, known Device, 
 	if err != nil {
 		return refused(0, "%v", err), nil
 	}
-	if err := q.Verify(known.Key, device, m.Reply); err != nil {
-		return refused(0, "%v", err), nil
-	}
 	// Memory may lag behind another gate, and would then take a device that is behind for one that goes on.
 	c, err := g.reread(ctx, device, known)
 	if err != nil {
 		return wire.Answer{}, err
+	}
+	if err := q.Verify(c.key, device, m.Reply); err != nil {
+		return refused(0, "%v", err), nil
 	}
 	body := wire.HelloAnswer{Seq: c.seq, Link: c.link, Now: g.cfg.Now(), Gates: g.cfg.Gates(), Erased: g.erased(ctx, device, q.Seq)}
 	if err := g.showLog(ctx, device, q.Seen, &body); err != nil {

@@ -170,7 +170,7 @@ func TestBrokerIsAway(t *testing.T) {
 	if _, err := g.Commit(t.Context(), d.id, d.known(), d.push(1, 2)); !errors.Is(err, ErrUnavailable) {
 		t.Error(err)
 	}
-	g.remember(d.id, &cursor{link: d.links[0]}) // so that the push itself is what fails
+	g.remember(d.id, &cursor{link: d.links[0], key: d.known().Key}) // so that the push itself is what fails
 	if _, err := g.Commit(t.Context(), d.id, d.known(), d.push(1, 2)); !errors.Is(err, ErrUnknown) {
 		t.Error(err)
 	}

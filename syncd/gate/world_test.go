@@ -247,7 +247,8 @@ func (w *world) run(g *Gate) (stop func()) {
 type device struct {
 	w     *world
 	id    events.DeviceID
-	key   ed25519.PrivateKey
+	key   ed25519.PrivateKey // of its enrolment
+	turns []turn             // the renewals of it, in order
 	conn  *nats.Conn
 	chain [][]byte      // its records
 	links []events.Hash // the link before each of them, and behind the last
@@ -282,6 +283,45 @@ func (w *world) device(name string) *device {
 	}
 	w.t.Cleanup(conn.Close)
 	return &device{w: w, id: a.Device, key: key, conn: conn, links: []events.Hash{events.FirstLink(a.Device, key.Public().(ed25519.PublicKey))}}
+}
+
+// turn is a renewal: from the record behind after on, key seals.
+type turn struct {
+	after events.Seq
+	key   ed25519.PrivateKey
+}
+
+// keyOf is the key that seals record seq.
+func (d *device) keyOf(seq events.Seq) ed25519.PrivateKey {
+	key := d.key
+	for _, t := range d.turns {
+		if t.after < seq {
+			key = t.key
+		}
+	}
+	return key
+}
+
+// renew puts a renewal behind the chain, of which the words may be changed.
+func (d *device) renew(change func(*events.DeviceRenewed)) {
+	d.w.t.Helper()
+	public, key, err := ed25519.GenerateKey(rand.Reader)
+	if err != nil {
+		d.w.t.Fatal(err)
+	}
+	body := events.DeviceRenewed{Device: d.id, Keys: []events.DeviceKey{{Use: "sealing", Key: public}}}
+	if change != nil {
+		change(&body)
+	}
+	raw, err := events.EncodeBody(&body)
+	if err != nil {
+		d.w.t.Fatal(err)
+	}
+	seq := events.Seq(len(d.chain) + 1)
+	d.write(d.record(seq, func(r *events.Record) { r.Kind, r.Body = events.KindRenewed, raw }))
+	if change == nil {
+		d.turns = append(d.turns, turn{seq, key})
+	}
 }
 
 // known is the device as Find has it.
@@ -330,7 +370,7 @@ func (d *device) writeOrdinary(n int) {
 }
 
 func (d *device) seal(seq events.Seq) events.Seal {
-	return events.SignSeal(d.key, d.id, seq, d.links[seq], "")
+	return events.SignSeal(d.keyOf(seq), d.id, seq, d.links[seq], "")
 }
 
 // push is the push of the chain's records first to last, with a seal over the last.
@@ -423,7 +463,7 @@ func (d *device) checkStored(seq events.Seq) {
 	next := events.Seq(1)
 	for _, m := range d.w.stored(d.id) {
 		c := m.commit
-		if c.Device != d.id || c.Range.From != next || c.Seq != c.Range.To || c.Link != d.links[c.Seq] || !bytes.Equal(c.Key, d.known().Key) {
+		if c.Device != d.id || c.Range.From != next || c.Seq != c.Range.To || c.Link != d.links[c.Seq] || !d.keyOf(c.Seq).Public().(ed25519.PublicKey).Equal(ed25519.PublicKey(c.Key)) {
 			d.w.t.Fatalf("message %d of %s brings %+v up to %d; %d should come next", m.seq, d.id, c.Range, c.Seq, next)
 		}
 		if !slices.EqualFunc(m.records, d.chain[next-1:c.Seq], bytes.Equal) {
