@@ -38,6 +38,7 @@ func FuzzPullAnswer(f *testing.F)  { fuzz(f, "pull-answer") }
 func FuzzPulled(f *testing.F)      { fuzz(f, "pulled") }
 func FuzzCommit(f *testing.F)      { fuzz(f, "commit", "commit-healed") }
 func FuzzStored(f *testing.F)      { fuzz(f, "stored") }
+func FuzzAside(f *testing.F)       { fuzz(f, "aside") }
 func FuzzLog(f *testing.F)         { fuzz(f, "log") }
 func FuzzLogEntry(f *testing.F)    { fuzz(f, "log-entry") }
 

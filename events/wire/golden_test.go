@@ -140,6 +140,12 @@ func goldenHello() *wire.HelloRequest {
 	return q
 }
 
+func goldenAside() *wire.AsideRequest {
+	q := &wire.AsideRequest{Device: "tab-1", Push: []byte("a push")}
+	q.Sign(deviceKey)
+	return q
+}
+
 // message is one golden message: a value, and how it is written and read.
 type message struct {
 	name     string
@@ -235,6 +241,7 @@ func messages() []message {
 				c, records, err := wire.DecodeStored(b)
 				return storedMessage{c, records}, err
 			})),
+		of("aside", goldenAside(), (*wire.AsideRequest).Encode, wire.DecodeAside),
 		of("log", goldenLog(), (*wire.LogMessage).Encode, wire.DecodeLog),
 		of("log-entry", goldenLog().Entries[0], func(e wire.LogEntry) []byte { return wire.AppendLogEntry(nil, e) }, wire.DecodeLogEntry),
 		squeezed(of("list-folded", records, func(records [][]byte) []byte { return wire.Squeeze(listOf(records)) }, expand)),

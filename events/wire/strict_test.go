@@ -362,6 +362,26 @@ func TestSignatures(t *testing.T) {
 			t.Errorf("%s can be changed", name)
 		}
 	}
+
+	_, b = readGolden(t, "aside")
+	for name, change := range map[string]func(*wire.AsideRequest){
+		"device": func(q *wire.AsideRequest) { q.Device = "tab-2" }, "push": func(q *wire.AsideRequest) { q.Push = q.Push[1:] },
+		"signature": func(q *wire.AsideRequest) { q.Signature[0]++ }, "no signature": func(q *wire.AsideRequest) { q.Signature = nil },
+	} {
+		q, err := wire.DecodeAside(bytes.Clone(b))
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := q.Verify(public(deviceKey)); err != nil {
+			t.Fatalf("the golden request: %v", err)
+		}
+		if !errors.Is(q.Verify(public(gateKey)), wire.ErrAside) || !errors.Is(q.Verify(nil), wire.ErrAside) {
+			t.Error("it holds by another key")
+		}
+		if change(q); !errors.Is(q.Verify(public(deviceKey)), wire.ErrAside) {
+			t.Errorf("%s can be changed", name)
+		}
+	}
 }
 
 func TestSubjects(t *testing.T) {

@@ -19,12 +19,13 @@ type cursor struct {
 	from     events.Seq // the first record of that
 	received events.Millis
 	nonce    [16]byte
-	key      ed25519.PublicKey // that the next push is sealed by
+	sealed   ed25519.PublicKey // by which the last message is sealed; nil where there is none
+	key      ed25519.PublicKey // by which the next is
 }
 
 // cursorAt is the cursor after a message that brings those records.
 func cursorAt(place wire.Place, c *wire.Commit, records [][]byte) *cursor {
-	return &cursor{c.Seq, c.Link, place, c.Range.From, c.Received, c.Nonce, keyAfter(c, records)}
+	return &cursor{c.Seq, c.Link, place, c.Range.From, c.Received, c.Nonce, c.Key, keyAfter(c, records)}
 }
 
 // keyAfter is the key that seals what comes after a message. A renewal is the last record of its message, so that each
@@ -109,26 +110,20 @@ func (g *Gate) Commit(ctx context.Context, device events.DeviceID, known Device,
 			Reason: fmt.Sprintf("the link before record %d is another one at the centre", q.First),
 		}, nil
 	}
-	list, err := wire.Expand(q.Data, wire.MaxPlain)
-	if err != nil {
-		return refused(q.First, "%v", err), nil
-	}
-	// A record over its limit is found by judge, which can name it.
-	records, err := wire.Pieces(list, wire.MaxRecords, wire.MaxPlain)
-	if err != nil {
-		return refused(q.First, "%v", err), nil
+	records, bad := expand(q)
+	if bad != nil {
+		return *bad, nil
 	}
 	commit, bad := judge(device, c.key, known.Office, q, records)
 	if bad != nil {
 		return *bad, nil
 	}
-	if _, err := io.ReadFull(g.cfg.Random, commit.Nonce[:]); err != nil {
-		return wire.Answer{}, fmt.Errorf("nonce: %w", err)
+	data, bad, err := g.pack(commit, records)
+	if err != nil {
+		return wire.Answer{}, err
 	}
-	commit.Gate, commit.Received = g.cfg.Name, g.cfg.Now()
-	data := wire.EncodeStored(commit, records)
-	if len(data) > wire.MaxStored {
-		return refused(q.First, "the push takes %d bytes, at most %d are stored in one piece; push fewer records", len(data), wire.MaxStored), nil
+	if bad != nil {
+		return *bad, nil
 	}
 	place, err := g.cfg.Log.append(ctx, device, c.place.Seq, data)
 	switch {
@@ -141,6 +136,20 @@ func (g *Gate) Commit(ctx context.Context, device events.DeviceID, known Device,
 		return g.decide(ctx, device, known, commit, err)
 	}
 	return wire.Answer{}, err
+}
+
+// pack makes of a commit that was judged what is stored; or the refusal where that is too large.
+func (g *Gate) pack(commit *wire.Commit, records [][]byte) ([]byte, *wire.Answer, error) {
+	if _, err := io.ReadFull(g.cfg.Random, commit.Nonce[:]); err != nil {
+		return nil, nil, fmt.Errorf("nonce: %w", err)
+	}
+	commit.Gate, commit.Received = g.cfg.Name, g.cfg.Now()
+	data := wire.EncodeStored(commit, records)
+	if len(data) > wire.MaxStored {
+		no := refused(commit.Range.From, "the push takes %d bytes, at most %d are stored in one piece; push fewer records", len(data), wire.MaxStored)
+		return nil, &no, nil
+	}
+	return data, nil, nil
 }
 
 // decide finds out what became of a push that was not plainly stored: the cursor in what stands last says it. Where
@@ -164,15 +173,31 @@ func (g *Gate) elsewhere(device events.DeviceID, c *cursor) wire.Answer {
 	return wire.Answer{Status: wire.Elsewhere, Body: g.answerAt(device, c), Reason: fmt.Sprintf("the centre has this device's records up to %d", c.seq)}
 }
 
+// expand returns the records of a push, or the refusal. A record over its limit is found by judge, which can name it.
+func expand(q wire.PushRequest) ([][]byte, *wire.Answer) {
+	list, err := wire.Expand(q.Data, wire.MaxPlain)
+	if err != nil {
+		no := refused(q.First, "%v", err)
+		return nil, &no
+	}
+	records, err := wire.Pieces(list, wire.MaxRecords, wire.MaxPlain)
+	if err != nil {
+		no := refused(q.First, "%v", err)
+		return nil, &no
+	}
+	if len(records) == 0 {
+		no := refused(q.First, "the push brings no record")
+		return nil, &no
+	}
+	return records, nil
+}
+
 // judge holds the records of a push to the chain, to the key that seals there, and to their form. It returns the commit
 // record without gate, time and nonce, or the refusal.
 func judge(device events.DeviceID, key ed25519.PublicKey, office bool, q wire.PushRequest, records [][]byte) (*wire.Commit, *wire.Answer) {
 	no := func(at events.Seq, format string, a ...any) (*wire.Commit, *wire.Answer) {
 		r := refused(at, format, a...)
 		return nil, &r
-	}
-	if len(records) == 0 {
-		return no(q.First, "the push brings no record")
 	}
 	last := q.First + events.Seq(len(records)) - 1
 	commit := &wire.Commit{Device: device, Seq: last, Range: wire.Range{From: q.First, To: last}, Seals: q.Seals, Key: key}

@@ -76,10 +76,12 @@ type Gate struct {
 
 	pushes slots
 	asked  slots
+	handed slots // what revoked devices hand over
 	work   sync.WaitGroup
 
-	mu      sync.Mutex // guards cursors
+	mu      sync.Mutex // guards what follows
 	cursors map[events.DeviceID]*cursor
+	asides  map[events.DeviceID]asideSize
 
 	dropped    atomic.Uint64
 	busy       atomic.Uint64
@@ -95,8 +97,8 @@ func New(cfg Config) *Gate {
 		cfg.MostAsked = 64
 	}
 	return &Gate{
-		cfg: cfg, cursors: map[events.DeviceID]*cursor{},
-		pushes: newSlots(cfg.MostPushes), asked: newSlots(cfg.MostAsked),
+		cfg: cfg, cursors: map[events.DeviceID]*cursor{}, asides: map[events.DeviceID]asideSize{},
+		pushes: newSlots(cfg.MostPushes), asked: newSlots(cfg.MostAsked), handed: newSlots(mostHanded),
 	}
 }
 
@@ -219,19 +221,21 @@ func (g *Gate) answer(ctx context.Context, device events.DeviceID, verb wire.Ver
 	switch {
 	case !ok:
 		return refused(0, "device %s is not enrolled here", device)
-	case known.Revoked:
+	case known.Revoked && verb != wire.Push:
 		return refused(0, "device %s is revoked", device)
 	}
 	var a wire.Answer
 	var err error
-	switch verb {
-	case wire.Hello:
+	switch {
+	case known.Revoked:
+		a, err = g.late(ctx, device, known, m.Data)
+	case verb == wire.Hello:
 		a, err = g.hello(ctx, device, known, m)
-	case wire.Push:
+	case verb == wire.Push:
 		a, err = g.push(ctx, device, known, m.Data)
-	case wire.Back:
+	case verb == wire.Back:
 		a, err = g.back(ctx, device, m.Data)
-	case wire.Pull:
+	case verb == wire.Pull:
 		a, err = g.pull(ctx, device, m.Data)
 	default:
 		return refused(0, "there is no request %q; there are hello, push, back, pull", verb)
