@@ -2,6 +2,7 @@ package agent
 
 import (
 	"errors"
+	"sync"
 
 	"ullage/agent/evidence"
 	"ullage/agent/journal"
@@ -16,6 +17,7 @@ type book struct {
 	own     *ownView
 	copies  *copies
 	memory  *memory
+	turn    *sync.RWMutex // held by a renewal of the sealing key, during which nothing else is written; nil for its own record
 }
 
 // ErrBehind is returned for a record on a device that lacks records of its own: whatever it wrote now would bear a
@@ -24,6 +26,10 @@ var ErrBehind = errors.New("this device was put back to an earlier state: the ce
 
 // Append is part of entry.Appender. Seals stand behind their records, so that they share their sync.
 func (b book) Append(build func(events.Head) (entry.Batch, error)) (events.Head, error) {
+	if b.turn != nil {
+		b.turn.RLock()
+		defer b.turn.RUnlock()
+	}
 	return b.journal.Append(func(head events.Head) ([]journal.Frame, error) {
 		if b.memory.get().Behind > head.Seq {
 			return nil, ErrBehind

@@ -5,6 +5,7 @@ import (
 	"crypto/sha256"
 	"crypto/tls"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"io"
 	"log"
@@ -52,7 +53,8 @@ type centre struct {
 
 // copied is what the centre has of a device.
 type copied struct {
-	seal    ed25519.PublicKey
+	first   ed25519.PublicKey // of its enrolment
+	seal    ed25519.PublicKey // that seals now
 	conn    string
 	link    events.Hash
 	records [][]byte
@@ -155,13 +157,13 @@ func (c *centre) enrol(w http.ResponseWriter, r *http.Request) {
 	defer c.mu.Unlock()
 	c.enrols++
 	known := c.devices[device]
-	if r.URL.Path != wire.EnrolPath || string(q.Secret) != string(c.code.Secret[:]) || known != nil && (known.conn != q.ConnKey || !known.seal.Equal(ed25519.PublicKey(q.SealKey))) {
+	if r.URL.Path != wire.EnrolPath || string(q.Secret) != string(c.code.Secret[:]) || known != nil && (known.conn != q.ConnKey || !known.first.Equal(ed25519.PublicKey(q.SealKey))) {
 		w.WriteHeader(http.StatusForbidden)
 		json.NewEncoder(w).Encode(wire.EnrolRefusal{Error: "the code was used or is not known"})
 		return
 	}
 	if known == nil {
-		c.devices[device] = &copied{seal: q.SealKey, conn: q.ConnKey, link: events.FirstLink(device, q.SealKey)}
+		c.devices[device] = &copied{first: q.SealKey, seal: q.SealKey, conn: q.ConnKey, link: events.FirstLink(device, q.SealKey)}
 	}
 	if c.lose > 0 {
 		c.lose--
@@ -242,6 +244,9 @@ func (c *centre) answer(d events.DeviceID, verb wire.Verb, m *nats.Msg, what fau
 		q, err := wire.DecodeHello(m.Data)
 		if err == nil {
 			err = q.Verify(k.seal, d, m.Reply)
+		}
+		if errors.Is(err, wire.ErrHello) { // it may be by another of its keys
+			return wire.Answer{Status: wire.Refused, Reason: err.Error()}
 		}
 		if err != nil {
 			return c.bad("hello: %v", err)
@@ -348,13 +353,19 @@ func (k *copied) store(d events.DeviceID, q wire.PushRequest) error {
 	if err != nil {
 		return err
 	}
-	link, seals := q.Link, q.Seals
+	link, seals, seal := q.Link, q.Seals, k.seal
 	for i, raw := range records {
 		r, err := events.DecodeRecord(raw)
 		if err != nil || r.Device != d || r.Seq != q.First+events.Seq(i) {
 			return fmt.Errorf("record %d: %v", i, err)
 		}
 		link = events.Link(link, events.HashRecord(raw))
+		if key, renews := events.RenewedKey(&r); renews {
+			if i != len(records)-1 {
+				return fmt.Errorf("a renewal is record %d of %d", i+1, len(records))
+			}
+			seal = key
+		}
 		for len(seals) > 0 && seals[0].Seq == r.Seq {
 			if err := events.VerifySeal(k.seal, d, link, seals[0]); err != nil {
 				return err
@@ -367,7 +378,7 @@ func (k *copied) store(d events.DeviceID, q wire.PushRequest) error {
 	if len(seals) > 0 || len(q.Seals) == 0 || q.Seals[len(q.Seals)-1].Seq != q.First+events.Seq(len(records))-1 {
 		return fmt.Errorf("seals out of place")
 	}
-	k.records, k.link = append(k.records, records...), link
+	k.records, k.link, k.seal = append(k.records, records...), link, seal
 	k.pushes++
 	return nil
 }

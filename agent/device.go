@@ -33,7 +33,11 @@ type Device struct {
 	own      *ownView
 	memory   *memory
 	guard    *guard
+	ring     *ring
+	turn     sync.RWMutex // see book
 	writer   *entry.Writer
+	self     *entry.Writer // for the device's own words
+	renewer  *entry.Writer // for the one record that Renew writes
 	loop     *loop
 
 	// Of the loop.
@@ -101,6 +105,15 @@ func open(dir string, cfg Config) (_ *Device, err error) {
 	if !d.keys.sealPublic().Equal(ed25519.PublicKey(d.journal.PublicKey())) || d.journal.Head().Device != d.id.Device {
 		return nil, fmt.Errorf("%s: the keys, the journal and device.json do not belong together", dir)
 	}
+	if d.ring, err = openRing(d.home, d.keys.sealPublic(), d.journal); err != nil {
+		return nil, fmt.Errorf("the device's keys: %w", err)
+	}
+	if _, err := d.ring.at(d.journal.Head().Seq + 1); err != nil {
+		return nil, err
+	}
+	if err := d.ring.save(); err != nil {
+		return nil, err
+	}
 	if d.evidence, err = evidence.Open(d.home.evidence()); err != nil {
 		return nil, err
 	}
@@ -117,7 +130,7 @@ func open(dir string, cfg Config) (_ *Device, err error) {
 	}
 	d.own = newOwnView(d.journal)
 	d.loop = newLoop(d)
-	d.writer = d.newWriter()
+	d.newWriters()
 	d.tell(report)
 	return d, nil
 }
@@ -135,17 +148,27 @@ func (d *Device) tell(r journal.Report) {
 	}
 }
 
-func (d *Device) newWriter() *entry.Writer {
+func (d *Device) newWriters() {
+	b := book{d.journal, d.own, d.copies, d.memory, &d.turn}
 	j := &judge{held: d.heldNow, own: d.own}
 	j.begin()
-	b := book{d.journal, d.own, d.copies, d.memory}
+	d.writer, d.self = d.newWriter(b), d.newWriter(b)
+	d.writer.Judge, d.writer.Begin = j.record, j.begin
+	b.turn = nil
+	d.renewer = d.newWriter(b)
+}
+
+func (d *Device) newWriter(b book) *entry.Writer {
 	return &entry.Writer{
 		Device: d.id.Device, Now: d.cfg.millis, Zone: d.cfg.zone, Random: d.cfg.Random,
 		Journal: b, Lookup: b, Evidence: d.evidence,
 		Seal: func(seq events.Seq, link events.Hash) events.Seal {
-			return events.SignSeal(d.keys.seal, d.id.Device, seq, link, d.guard.seen())
+			key, err := d.ring.at(seq)
+			if err != nil { // open has looked, and Renew makes a key before it names it
+				panic("agent.newWriter: " + err.Error())
+			}
+			return events.SignSeal(key, d.id.Device, seq, link, d.guard.seen())
 		},
-		Judge: j.record, Begin: j.begin,
 	}
 }
 
@@ -188,7 +211,7 @@ func explain(err error) error {
 
 // recordOwn writes a record of the device itself.
 func (d *Device) recordOwn(line string) error {
-	_, err := d.writer.Record(strings.NewReader(line))
+	_, err := d.self.Record(strings.NewReader(line))
 	return err
 }
 

@@ -65,6 +65,21 @@ func Check(ctx context.Context, dir string) (CheckReport, error) {
 	if _, err := h.readPins(); err != nil {
 		wrong(doPins, "what the device knows its centre by cannot be read: %v", err)
 	}
+	r, err := journal.OpenRead(journal.Config{Dir: h.journal()})
+	if err != nil {
+		return CheckReport{}, err
+	}
+	defer r.Close()
+	ring, err := openRing(h, id.sealKey(), r)
+	if err != nil {
+		return CheckReport{}, err
+	}
+	if _, err := ring.at(r.Head().Seq + 1); err != nil {
+		wrong(doKeys, "%v", err)
+	}
+	if err := ring.agrees(r.Record); err != nil {
+		wrong(doKeys, "%v", err)
+	}
 	g, err := openGuard(h.log())
 	if err != nil {
 		return CheckReport{}, err
@@ -84,7 +99,7 @@ func Check(ctx context.Context, dir string) (CheckReport, error) {
 		switch t {
 		case journal.Seal:
 			report.Seals++
-			return checkSeal(id, payload, seq, link)
+			return checkSeal(id, ring, payload, seq, link)
 		case journal.Receipt:
 			report.Receipts++
 			return nil // below: a receipt may stand behind a later record than its last
@@ -112,11 +127,6 @@ func Check(ctx context.Context, dir string) (CheckReport, error) {
 	for _, s := range found.Aside {
 		report.Notes = append(report.Notes, fmt.Sprintf("%s was set aside as damaged, and is kept", s.File))
 	}
-	r, err := journal.OpenRead(journal.Config{Dir: h.journal()})
-	if err != nil {
-		return CheckReport{}, err
-	}
-	defer r.Close()
 	err = r.Receipts(func(_ events.Seq, payload []byte) error {
 		if err := checkReceipt(r, id, gates, log.Key, payload); err != nil {
 			wrong(doOffice, "a receipt: %v", err)
@@ -133,7 +143,7 @@ func Check(ctx context.Context, dir string) (CheckReport, error) {
 	return report, nil
 }
 
-func checkSeal(id identity, payload []byte, seq events.Seq, link events.Hash) error {
+func checkSeal(id identity, ring *ring, payload []byte, seq events.Seq, link events.Hash) error {
 	s, err := wire.DecodeSeal(payload)
 	if err != nil {
 		return err
@@ -141,7 +151,8 @@ func checkSeal(id identity, payload []byte, seq events.Seq, link events.Hash) er
 	if s.Seq != seq {
 		return fmt.Errorf("it is over record %d and stands behind record %d", s.Seq, seq)
 	}
-	return events.VerifySeal(id.sealKey(), id.Device, link, s)
+	key, _ := ring.public(seq)
+	return events.VerifySeal(key, id.Device, link, s)
 }
 
 func checkReceipt(r *journal.Reader, id identity, gates gateKeys, log ed25519.PublicKey, payload []byte) error {

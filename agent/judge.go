@@ -27,6 +27,9 @@ func (j *judge) begin() { j.started = map[events.Code]bool{} }
 
 // record is entry.Writer's Judge.
 func (j *judge) record(r *events.Record, body events.Body) ([]string, error) {
+	if r.Kind == events.KindRenewed {
+		return nil, &events.FieldError{Path: "kind", Value: strconv.Quote(string(r.Kind)), Want: "the device makes the key and writes this itself; run: ullage-agent renew"}
+	}
 	held, err := j.held()
 	if err != nil {
 		return nil, err

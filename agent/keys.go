@@ -15,7 +15,8 @@ import (
 	"ullage/agent/journal"
 )
 
-// keys are a device's two private keys: one seals its chain, one opens its connection. They are two, so that whoever
+// keys are the two private keys that a device is enrolled with: one seals its chain, until it is renewed (ring), one opens
+// its connection. They are two, so that whoever
 // takes over the connection can still not seal.
 type keys struct {
 	seal ed25519.PrivateKey
@@ -32,23 +33,10 @@ const (
 // readKeys reads both keys of a folder. The error wraps fs.ErrNotExist where one is missing.
 func (h home) readKeys() (keys, error) {
 	var k keys
-	b, err := os.ReadFile(filepath.Join(h.keys(), sealFile))
-	if err != nil {
+	var err error
+	if k.seal, err = readSealKey(filepath.Join(h.keys(), sealFile)); err != nil {
 		return keys{}, err
 	}
-	block, _ := pem.Decode(b)
-	if block == nil || block.Type != sealType {
-		return keys{}, fmt.Errorf("%s holds no private key", filepath.Join(h.keys(), sealFile))
-	}
-	parsed, err := x509.ParsePKCS8PrivateKey(block.Bytes)
-	if err != nil {
-		return keys{}, fmt.Errorf("%s: %w", filepath.Join(h.keys(), sealFile), err)
-	}
-	seal, ok := parsed.(ed25519.PrivateKey)
-	if !ok {
-		return keys{}, fmt.Errorf("%s holds a key of another kind than Ed25519", filepath.Join(h.keys(), sealFile))
-	}
-	k.seal = seal
 	if k.conn, err = os.ReadFile(filepath.Join(h.keys(), connFile)); err != nil {
 		return keys{}, err
 	}
@@ -56,6 +44,36 @@ func (h home) readKeys() (keys, error) {
 		return keys{}, fmt.Errorf("%s: %w", filepath.Join(h.keys(), connFile), err)
 	}
 	return k, nil
+}
+
+// readSealKey reads a sealing key. The error wraps fs.ErrNotExist where there is none.
+func readSealKey(path string) (ed25519.PrivateKey, error) {
+	b, err := os.ReadFile(path)
+	if err != nil {
+		return nil, err
+	}
+	block, _ := pem.Decode(b)
+	if block == nil || block.Type != sealType {
+		return nil, fmt.Errorf("%s holds no private key", path)
+	}
+	parsed, err := x509.ParsePKCS8PrivateKey(block.Bytes)
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w", path, err)
+	}
+	key, ok := parsed.(ed25519.PrivateKey)
+	if !ok {
+		return nil, fmt.Errorf("%s holds a key of another kind than Ed25519", path)
+	}
+	return key, nil
+}
+
+// writeSealKey is the inverse of readSealKey.
+func writeSealKey(path string, key ed25519.PrivateKey) error {
+	der, err := x509.MarshalPKCS8PrivateKey(key)
+	if err != nil {
+		return err
+	}
+	return writeFile(path, pem.EncodeToMemory(&pem.Block{Type: sealType, Bytes: der}))
 }
 
 // makeKeys reads the keys of a folder, or makes them and writes them durably where they are missing. Until release is
@@ -85,10 +103,6 @@ func (h home) newKeys() (keys, error) {
 	if err != nil {
 		return keys{}, err
 	}
-	der, err := x509.MarshalPKCS8PrivateKey(seal)
-	if err != nil {
-		return keys{}, err
-	}
 	user, err := nkeys.CreateUser()
 	if err != nil {
 		return keys{}, err
@@ -101,7 +115,7 @@ func (h home) newKeys() (keys, error) {
 	if err := writeFile(filepath.Join(h.keys(), connFile), seed); err != nil {
 		return keys{}, err
 	}
-	if err := writeFile(filepath.Join(h.keys(), sealFile), pem.EncodeToMemory(&pem.Block{Type: sealType, Bytes: der})); err != nil {
+	if err := writeSealKey(filepath.Join(h.keys(), sealFile), seal); err != nil {
 		return keys{}, err
 	}
 	return h.readKeys()

@@ -2,6 +2,7 @@ package agent
 
 import (
 	"context"
+	"crypto/ed25519"
 	"errors"
 	"fmt"
 	"time"
@@ -124,16 +125,26 @@ func (s *session) hello(ctx context.Context) (events.Seq, error) {
 	if err != nil {
 		return 0, err
 	}
-	a, err := s.ask(ctx, wire.Hello, s.cfg.Answer, func(reply string) []byte {
-		if head = s.journal.Head(); reply != asked { // of several tries the first: then the answer cannot have come sooner than it is taken for
-			asked, sent, at = reply, time.Now(), s.cfg.millis()
+	greet := func(key ed25519.PrivateKey) (wire.Answer, error) {
+		return s.ask(ctx, wire.Hello, s.cfg.Answer, func(reply string) []byte {
+			if head = s.journal.Head(); reply != asked { // of several tries the first: then the answer cannot have come sooner than it is taken for
+				asked, sent, at = reply, time.Now(), s.cfg.millis()
+			}
+			q := wire.HelloRequest{Seq: head.Seq, Link: head.Link, Clock: head.Clock, Receipted: received, Software: s.cfg.Software, Seen: s.guard.seen()}
+			q.Sign(key, s.id.Device, reply)
+			return q.Encode()
+		})
+	}
+	// The centre takes the key that seals what comes behind its cursor. That can be another than the device thinks: the
+	// receipt of a renewal was lost, or the centre has lost records.
+	var a wire.Answer
+	for _, key := range s.ring.likely(received + 1) {
+		if a, err = greet(key); err != nil {
+			return 0, err
 		}
-		q := wire.HelloRequest{Seq: head.Seq, Link: head.Link, Clock: head.Clock, Receipted: received, Software: s.cfg.Software, Seen: s.guard.seen()}
-		q.Sign(s.keys.seal, s.id.Device, reply)
-		return q.Encode()
-	})
-	if err != nil {
-		return 0, err
+		if a.Status != wire.Refused {
+			break
+		}
 	}
 	took := time.Since(sent)
 	switch a.Status {

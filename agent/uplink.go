@@ -185,16 +185,24 @@ func (s *session) patience(p *prepared) time.Duration {
 // pack makes the push of at most most records behind the cursor, as large as the connection carries now; nil where
 // there are none. It carries the seals that were made in that stretch, and one over its last record.
 func (s *session) pack(cursor events.Seq, most int) (*prepared, error) {
-	link, err := s.journal.LinkAt(cursor)
+	return s.packUpTo(cursor, most, min(s.t.frame, s.t.room()))
+}
+
+// packUpTo is pack for a frame of at most budget bytes. All of a push is sealed by one key, so it goes no further than a
+// renewal.
+func (d *Device) packUpTo(cursor events.Seq, most, budget int) (*prepared, error) {
+	link, err := d.journal.LinkAt(cursor)
 	if err != nil {
 		return nil, err
 	}
-	budget := min(s.t.frame, s.t.room())
+	if _, last := d.ring.public(cursor + 1); last-cursor < events.Seq(most) {
+		most = int(last - cursor)
+	}
 	var list []byte
 	var ends []int          // of the records in list
 	var links []events.Hash // of the chain at each
 	at := link
-	err = s.journal.Scan(cursor+1, func(_ events.Seq, record []byte) error {
+	err = d.journal.Scan(cursor+1, func(_ events.Seq, record []byte) error {
 		if len(ends) == most || len(ends) > 0 && len(list)+len(record) > min(wire.MaxPlain-8, bestRatio*budget) {
 			return errEnough
 		}
@@ -212,14 +220,14 @@ func (s *session) pack(cursor events.Seq, most int) (*prepared, error) {
 	if len(ends) == 0 {
 		return nil, nil
 	}
-	seals, err := s.journal.Seals(cursor+1, cursor+events.Seq(len(ends)))
+	seals, err := d.journal.Seals(cursor+1, cursor+events.Seq(len(ends)))
 	if err != nil {
 		return nil, err
 	}
 	for n := len(ends); ; {
 		p := &prepared{first: cursor + 1, last: cursor + events.Seq(n)}
 		q := wire.PushRequest{First: p.first, Link: link, Data: wire.Squeeze(list[:ends[n-1]])}
-		if q.Seals, err = s.sealed(seals, p.last, links[n-1]); err != nil {
+		if q.Seals, err = d.sealed(seals, p.last, links[n-1]); err != nil {
 			return nil, err
 		}
 		p.frame = q.Encode()
@@ -237,7 +245,7 @@ var errEnough = errors.New("enough")
 const bestRatio = 16
 
 // sealed are the seals of a push that ends with last: those that the journal has up to there, and one over last.
-func (s *session) sealed(kept [][]byte, last events.Seq, link events.Hash) ([]events.Seal, error) {
+func (d *Device) sealed(kept [][]byte, last events.Seq, link events.Hash) ([]events.Seal, error) {
 	var seals []events.Seal
 	for _, payload := range kept {
 		seal, err := wire.DecodeSeal(payload)
@@ -249,7 +257,11 @@ func (s *session) sealed(kept [][]byte, last events.Seq, link events.Hash) ([]ev
 		}
 	}
 	if n := len(seals); n == 0 || seals[n-1].Seq != last {
-		seals = append(seals, events.SignSeal(s.keys.seal, s.id.Device, last, link, s.guard.seen()))
+		key, err := d.ring.at(last)
+		if err != nil {
+			return nil, err
+		}
+		seals = append(seals, events.SignSeal(key, d.id.Device, last, link, d.guard.seen()))
 	}
 	return seals, nil
 }

@@ -52,7 +52,7 @@ func (c *cli) root() *cobra.Command {
 	root := &cobra.Command{Use: "ullage-agent", Short: "The device's half of Ullage", Long: about}
 	root.PersistentFlags().StringVar(&c.dir, "dir", defaultDir(), "the device's folder")
 	root.PersistentFlags().BoolVar(&c.json, "json", false, "print results as JSON")
-	root.AddCommand(c.enrol(), c.run(), c.record(), c.sync(), c.status(), c.check(), c.export())
+	root.AddCommand(c.enrol(), c.run(), c.record(), c.sync(), c.status(), c.check(), c.export(), c.renew())
 	return root
 }
 

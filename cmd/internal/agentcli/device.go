@@ -99,6 +99,36 @@ hand their work over to it.`,
 	return cmd
 }
 
+func (c *cli) renew() *cobra.Command {
+	var why string
+	cmd := c.does(&cobra.Command{
+		Use:   "renew [--why TEXT]",
+		Short: "Give the device a new sealing key",
+		Long: `Make a new sealing key, and write into the device's chain that it is in force from the next record on.
+
+It needs no network: the centre learns of it with the next sync. What was sealed before stays valid, and nothing is sealed by the old
+key any more. The folder keys then holds a file more; a backup of the folder from before cannot go on in its place. An
+agent that runs on the folder has to be ended first. The key of the connection stays.`,
+		Example: `  ullage-agent renew --why "the tablet was out of our hands for a day"`,
+	}, func(ctx context.Context, _ []string) error {
+		d, err := agent.Open(ctx, c.dir, c.config(slog.LevelWarn))
+		if err != nil {
+			return err
+		}
+		renewed, err := d.Renew(why)
+		if err = errors.Join(err, d.Close()); err != nil {
+			return err
+		}
+		if c.json {
+			return c.print(map[string]any{"seq": renewed.Seq, "key": []byte(renewed.Key)})
+		}
+		c.say("from record %d on a new key seals", renewed.Seq+1)
+		return nil
+	})
+	cmd.Flags().StringVar(&why, "why", "", "why, in words; it is written into the chain")
+	return cmd
+}
+
 func (c *cli) sync() *cobra.Command {
 	return c.does(&cobra.Command{
 		Use:   "sync",
