@@ -68,11 +68,11 @@ func Enrol(ctx context.Context, dir, centre, code string, cfg Config) (events.De
 	if err != nil {
 		return "", err
 	}
-	return answer.Device, h.settle(k, known, answer)
+	return answer.Device, h.settle(k, known, answer, centre)
 }
 
 // settle writes what the centre answered.
-func (h home) settle(k keys, known pins, answer *wire.EnrolAnswer) error {
+func (h home) settle(k keys, known pins, answer *wire.EnrolAnswer, centre string) error {
 	if err := h.writePins(known); err != nil {
 		return err
 	}
@@ -89,7 +89,7 @@ func (h home) settle(k keys, known pins, answer *wire.EnrolAnswer) error {
 	if err := h.makeJournal(k, answer.Device); err != nil {
 		return err
 	}
-	return writeJSON(h.device(), identity{identityFormat, answer.Device, answer.NATS, answer.JWT, k.sealPublic()})
+	return writeJSON(h.device(), identity{identityFormat, answer.Device, answer.NATS, answer.JWT, k.sealPublic(), centre})
 }
 
 // makeJournal makes the device's journal, or finds the one that a try which was cut short has made.

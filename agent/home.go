@@ -39,12 +39,13 @@ const identityFormat = 1
 type identity struct {
 	Format int             `json:"format"`
 	Device events.DeviceID `json:"device"`
-	NATS   string          `json:"nats"` // where the device connects
-	JWT    string          `json:"jwt"`  // its credential, which is of no use without its key
-	Seal   []byte          `json:"seal_key"`
+	NATS   string          `json:"nats"`     // where the device connects
+	JWT    string          `json:"jwt"`      // its credential, which is of no use without its key
+	Seal   []byte          `json:"seal_key"` // of the enrolment, by which the chain begins
+	Centre string          `json:"centre"`   // address of enrolment
 }
 
-// sealKey is the public key by which the device's seals hold.
+// sealKey is the public key by which the device's seals hold until it is renewed.
 func (id identity) sealKey() ed25519.PublicKey { return id.Seal }
 
 // read is the identity of a folder. The error wraps ErrNotEnrolled where there is none.

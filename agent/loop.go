@@ -90,6 +90,9 @@ func (l *loop) run(ctx context.Context) {
 		var n uint64
 		l.change(func(o *outcome) { o.begun++; n = o.begun })
 		err := c.call(ctx)
+		if stop := (*Stop)(nil); errors.As(err, &stop) && stop.Kind == StopRevoked {
+			err = l.d.handOver(ctx, stop)
+		}
 		if ctx.Err() != nil {
 			return
 		}

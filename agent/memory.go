@@ -22,6 +22,7 @@ type remembered struct {
 	Zone     int           `json:"zone,omitempty"`      // offset from UTC in minutes, of LastSync
 	OffsetMs int64         `json:"offset_ms,omitempty"` // as the last clock.checked has it
 	Alarms   []string      `json:"alarms,omitempty"`    // what somebody has to act on
+	Handed   events.Seq    `json:"handed,omitempty"`    // up to which record was handed over, since the device was revoked
 	Behind   events.Seq    `json:"behind,omitempty"`    // how far the centre's copy of this device goes, while its own goes less far
 }
 
@@ -47,7 +48,7 @@ func (m *memory) change(change func(*remembered)) error {
 	next := m.held
 	next.Alarms = slices.Clone(next.Alarms)
 	change(&next)
-	if next.Why == m.held.Why && next.LastSync == m.held.LastSync && next.OffsetMs == m.held.OffsetMs && next.Behind == m.held.Behind &&
+	if next.Why == m.held.Why && next.LastSync == m.held.LastSync && next.OffsetMs == m.held.OffsetMs && next.Behind == m.held.Behind && next.Handed == m.held.Handed &&
 		slices.Equal(next.Alarms, m.held.Alarms) {
 		return nil
 	}

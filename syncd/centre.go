@@ -91,6 +91,7 @@ type Centre struct {
 	book     *people.Book
 	access   *access.Journal
 	erasures *office.Erasures
+	revoked  revocations
 
 	ports    ports
 	enrol    server
@@ -164,6 +165,9 @@ func Open(ctx context.Context, cfg Config) (_ *Centre, err error) {
 		return nil, err
 	}
 	if err := c.openOffice(); err != nil {
+		return nil, err
+	}
+	if err := c.cutRevoked(1); err != nil {
 		return nil, err
 	}
 	return c, nil

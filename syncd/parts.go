@@ -81,7 +81,7 @@ func (c *Centre) openOffice() error {
 	})
 	seal := func(seq events.Seq, link events.Hash) events.Seal { return events.SignSeal(key, id, seq, link, "") }
 	c.recorder = office.NewRecorder(office.RecorderConfig{
-		Journal: c.desk, Seal: seal, Log: c.cfg.Log,
+		Journal: c.desk, Seal: seal, Log: c.cfg.Log, Kept: c.kept,
 		Writer: &entry.Writer{
 			Device: id, Office: true, Now: now, Journal: c.desk, Evidence: c.desk.Evidence(), Seal: seal,
 			Lookup: lookup{c.desk, c.store, func(ctx context.Context) error { return office.Fresh(ctx, c.source, c.store) }},
@@ -90,7 +90,7 @@ func (c *Centre) openOffice() error {
 				return offset / 60
 			},
 			Random: func(p []byte) error { _, err := io.ReadFull(rand.Reader, p); return err },
-			Judge:  c.erasures.Judge, Begin: c.erasures.Begin,
+			Judge:  c.judgeOffice, Begin: c.erasures.Begin,
 		},
 		Commit: func(ctx context.Context, q wire.PushRequest) (wire.Answer, error) {
 			known, _ := c.find(id)
@@ -141,12 +141,17 @@ func (c *Centre) fieldDevices() (ids []events.DeviceID) {
 	return ids
 }
 
+// enrolledKey is the key of the record by which a device is enrolled.
+func enrolledKey(d trust.Device) string {
+	both := sha256.Sum256(append([]byte(d.ID+"\x00"), d.Key...))
+	return "enrolled-" + hex.EncodeToString(both[:16])
+}
+
 // enrolled writes a new device down, before it is let in. A try that was cut short is made again with the same keys,
 // and is the same record: its key is made of both names.
 func (c *Centre) enrolled(d trust.Device) error {
-	both := sha256.Sum256(append([]byte(d.ID+"\x00"), d.Key...))
 	line, err := json.Marshal(map[string]any{
-		"kind": "device.enrolled", "key": "enrolled-" + hex.EncodeToString(both[:16]),
+		"kind": "device.enrolled", "key": enrolledKey(d),
 		"body": map[string]any{"device": d.ID, "keys": []map[string]any{{"use": "sealing", "key": []byte(d.Key)}}},
 	})
 	if err != nil {

@@ -27,7 +27,7 @@ func (c *Centre) Serve(ctx context.Context, ready func(a Addresses, link string)
 	pages := office.New(office.Config{
 		Token: c.trust.Token(), Book: c.book, Access: c.access, Store: c.store, Source: c.source, Public: officeLog{c.log}, Recorder: c.recorder,
 		Evidence: c.desk.Evidence(), Alarms: c.alarms, Log: c.cfg.Log,
-		Erasures: c.erasures, Devices: c.fieldDevices,
+		Erasures: c.erasures, Devices: c.fieldDevices, Fleet: c.fleet(),
 		NewCode: func(name string) (wire.Code, error) { return c.trust.NewCode(name, c.enrol.address()) },
 	})
 	// What works here outlasts ctx until the requests have ended.
@@ -35,7 +35,7 @@ func (c *Centre) Serve(ctx context.Context, ready func(a Addresses, link string)
 	defer stop()
 	answering, cut := context.WithCancel(work)
 	defer cut()
-	c.enrol.Server = c.newServer(answering, c.trust.EnrolHandler(c.broker.ClientURL))
+	c.enrol.Server = c.newServer(answering, c.outside())
 	c.office.Server = c.newServer(answering, pages.Handler())
 
 	var parts sync.WaitGroup

@@ -2,6 +2,7 @@ package gate
 
 import (
 	"context"
+	"crypto/ed25519"
 	"errors"
 	"fmt"
 	"time"
@@ -308,4 +309,24 @@ func (g *Gate) admit(ctx context.Context, device events.DeviceID, known Device, 
 	}
 	g.remember(device, cursorAt(place, commit, records))
 	return nil
+}
+
+// Stand is what RECORDS has of a device.
+type Stand struct {
+	Seq      events.Seq        // of its last record
+	Received events.Millis     // when that was; 0 where there is none
+	Key      ed25519.PublicKey // that seals what comes behind it
+}
+
+// Stand asks the stream how far a device has got.
+func (g *Gate) Stand(ctx context.Context, device events.DeviceID) (Stand, error) {
+	known, ok := g.cfg.Find(device)
+	if !ok {
+		return Stand{}, fmt.Errorf("device %s is not enrolled here", device)
+	}
+	c, err := g.reread(ctx, device, known)
+	if err != nil {
+		return Stand{}, err
+	}
+	return Stand{c.seq, c.received, c.key}, nil
 }

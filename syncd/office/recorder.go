@@ -38,6 +38,7 @@ type RecorderConfig struct {
 	Writer  *entry.Writer
 	Seal    func(seq events.Seq, link events.Hash) events.Seal
 	Commit  Committer
+	Kept    func([]entry.Answer) error // hears of each call once its records are kept; what follows from them is done at once
 	Log     *slog.Logger
 }
 
@@ -91,11 +92,15 @@ func (r *Recorder) Record(ctx context.Context, lines io.Reader) ([]entry.Answer,
 	// What is kept is sent, whether its sender still waits or not.
 	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), pushTime)
 	defer cancel()
+	var done error
+	if r.cfg.Kept != nil {
+		done = r.cfg.Kept(answers)
+	}
 	if err := r.Push(ctx); err != nil {
 		r.wakeUp()
-		return nil, &NotReceivedError{answers, err}
+		return nil, &NotReceivedError{answers, errors.Join(done, err)}
 	}
-	return answers, nil
+	return answers, done
 }
 
 // agreed makes sure, once, that the journal may be written.

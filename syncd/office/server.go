@@ -56,6 +56,7 @@ type Config struct {
 	Devices  func() []events.DeviceID // that are enrolled and not revoked, without the office's
 	NewCode  func(name string) (wire.Code, error)
 	Alarms   *alarm.Book
+	Fleet    Fleet
 	Log      *slog.Logger
 }
 
@@ -125,6 +126,7 @@ func (s *Server) routes() []route {
 	program("POST", "erasures", people.Office, s.postErasure)
 	ask("alarms", people.Auditor, s.getAlarms)
 	program("POST", "alarms", people.Office, s.answer(s.postAlarm))
+	s.fleet(program, ask)
 	program("GET", "export", people.Auditor, s.getExport)
 
 	ask("people", people.Admin, s.getPeople)

@@ -90,3 +90,15 @@ func (s *Store) Own(ctx context.Context, device events.DeviceID, from wire.Range
 	})
 	return records, err
 }
+
+// Numbered returns the records of a device with that number, in the order of arrival: more than one where it forked.
+func (s *Store) Numbered(ctx context.Context, device events.DeviceID, seq events.Seq) (all []projections.Arrival, err error) {
+	err = s.asking(ctx, func(r *reader) error {
+		named, err := r.named(name{device, seq})
+		for _, a := range named {
+			all = append(all, a.Arrival)
+		}
+		return err
+	})
+	return all, err
+}

@@ -1,0 +1,121 @@
+package agent
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"net"
+	"net/http"
+	"net/url"
+	"time"
+
+	"ullage/events/wire"
+)
+
+// A revoked device cannot connect any more. What it holds that the centre has not received it hands over where devices
+// are enrolled; the office decides what becomes of it. The device gets no receipt, keeps all of it, and goes on
+// recording: whether it was revoked in error is not its to know.
+
+// handOver hands over what the device still holds, and tells in the Stop's words how far it came.
+func (d *Device) handOver(ctx context.Context, stop *Stop) *Stop {
+	records, err := d.handAside(ctx)
+	text := stop.Text
+	switch {
+	case errors.Is(err, errNotTaken):
+		text = fmt.Sprintf("%s. %s, the centre did not take what comes behind; keep this folder and tell the office", text, handed(records))
+	case err != nil:
+		d.cfg.Log.Warn("what this device holds could not be handed over yet", "error", err)
+		text = fmt.Sprintf("%s. %s; the rest could not be handed over yet and is tried again", text, handed(records))
+	case records > 0:
+		text = fmt.Sprintf("revoked; %s, the office decides", handed(records))
+	}
+	return &Stop{stop.Kind, text}
+}
+
+func handed(records uint64) string { return fmt.Sprintf("%d records handed over", records) }
+
+// errNotTaken is for what the centre does not take, and would not take again.
+var errNotTaken = errors.New("the centre did not take what was handed over")
+
+// handAside hands over, and returns how many records are there that the centre has and gave no receipt for.
+func (d *Device) handAside(ctx context.Context) (uint64, error) {
+	received, err := d.received()
+	if err != nil {
+		return 0, err
+	}
+	at := max(received, d.memory.get().Handed)
+	for {
+		p, err := d.packUpTo(at, wire.MaxRecords, wire.MaxFrame)
+		if err != nil || p == nil {
+			return uint64(at - received), err
+		}
+		if err := d.giveAside(ctx, p); err != nil {
+			return uint64(at - received), err
+		}
+		at = p.last
+		if err := d.memory.change(func(r *remembered) { r.Handed = at }); err != nil {
+			return uint64(at - received), err
+		}
+		d.loop.progressed()
+	}
+}
+
+// giveAside hands over one push.
+func (d *Device) giveAside(ctx context.Context, p *prepared) error {
+	address, err := d.id.asideURL()
+	if err != nil {
+		return err
+	}
+	key, err := d.ring.at(p.last)
+	if err != nil {
+		return err
+	}
+	q := wire.AsideRequest{Device: d.id.Device, Push: p.frame}
+	q.Sign(key)
+	ctx, cancel := context.WithTimeout(ctx, 30*time.Second)
+	defer cancel()
+	r, err := http.NewRequestWithContext(ctx, http.MethodPost, address.String(), bytes.NewReader(q.Encode()))
+	if err != nil {
+		return err
+	}
+	r.Header.Set("Content-Type", wire.AsideType)
+	var fresh pins
+	secure := d.pins.tls(address.Hostname(), func(p pins) { fresh = p })
+	client := http.Client{
+		Transport:     &http.Transport{DisableKeepAlives: true, DialContext: (&net.Dialer{Timeout: dialTime}).DialContext, TLSClientConfig: secure},
+		CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse },
+	}
+	resp, err := client.Do(r)
+	if err != nil {
+		return err
+	}
+	if len(fresh) > 0 {
+		err = d.learnPins(fresh)
+	}
+	defer resp.Body.Close()
+	if err != nil {
+		return err
+	}
+	said, err := io.ReadAll(io.LimitReader(resp.Body, 64))
+	switch {
+	case err != nil:
+		return err
+	case resp.StatusCode == http.StatusOK && string(said) == wire.AsideTaken:
+		return nil
+	case resp.StatusCode == http.StatusForbidden && string(said) == wire.AsideNot:
+		return errNotTaken
+	}
+	return fmt.Errorf("the centre answers %s", resp.Status)
+}
+
+// asideURL is where a device hands over: beside where it was enrolled.
+func (id identity) asideURL() (*url.URL, error) {
+	u, err := enrolURL(id.Centre)
+	if err != nil {
+		return nil, err
+	}
+	u.Path = wire.AsidePath
+	return u, nil
+}
