@@ -114,6 +114,18 @@ func ParseHash(s string) (Hash, error) {
 	return h, nil
 }
 
+// MarshalText writes h as String does; so it stands in JSON.
+func (h Hash) MarshalText() ([]byte, error) { return hex.AppendEncode(nil, h[:]), nil }
+
+// UnmarshalText is the inverse of MarshalText.
+func (h *Hash) UnmarshalText(text []byte) error {
+	x, err := ParseHash(string(text))
+	if err == nil {
+		*h = x
+	}
+	return err
+}
+
 // RecordID is a UUID of version 7 (RFC 9562, section 5.7): 48 bits of milliseconds, then random bits. The same form
 // names visits.
 type RecordID [16]byte
