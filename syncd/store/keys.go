@@ -7,11 +7,12 @@ import (
 	"ullage/projections"
 )
 
-// Histories are named as projections.Key writes itself. Beside the spaces there, the store has three of its own.
+// Histories are named as projections.Key writes itself. Beside the spaces there, the store has some of its own.
 const (
 	ofRegister projections.Space = "register" // everything that every device gets; it has no name
 	ofInterest projections.Space = "interest" // what decides which machines concern a device
 	ofErasure  projections.Space = "erasure"  // what orders, confirms and forbids the erasure of evidence; it has no name
+	ofKeys     projections.Space = "keys"     // what says which keys a device has
 )
 
 var (
@@ -78,6 +79,12 @@ func bodyKeys(a *projections.Arrival) []projections.Key {
 		keys = appendInterest(keys, b.Device)
 	case *events.ErasureDone, *events.HoldPlaced, *events.HoldLifted:
 		keys = append(keys, projections.Key{Space: ofErasure})
+	case *events.DeviceEnrolled:
+		keys = append(keys, projections.Key{Space: ofKeys, Name: string(b.Device)})
+	case *events.DeviceRenewed:
+		keys = append(keys, projections.Key{Space: ofKeys, Name: string(b.Device)})
+	case *events.DeviceRevoked:
+		keys = append(keys, projections.Key{Space: ofKeys, Name: string(b.Device)})
 	}
 	return keys
 }

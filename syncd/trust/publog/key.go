@@ -118,6 +118,15 @@ func (k *Key) read(b []byte) error {
 // Public is the key by which checkpoints hold.
 func (k *Key) Public() ed25519.PublicKey { return k.private.Public().(ed25519.PublicKey) }
 
+// Sign signs a text that is no checkpoint: the manifest of a dossier, which begins with a label of its own. A text that
+// a checkpoint could have is refused, so that no signature can be shown as one over a state of the log.
+func (k *Key) Sign(text []byte) (signature []byte, err error) {
+	if c, err := checkpoint.Parse(string(text)); err == nil {
+		return nil, fmt.Errorf("sign a text: it is a checkpoint of %s", c.Origin)
+	}
+	return ed25519.Sign(k.private, text), nil
+}
+
 // prefix begins the origin of every epoch of this log.
 func (k *Key) prefix() string {
 	h := sha256.Sum256(k.Public())

@@ -1,0 +1,51 @@
+package store
+
+import (
+	"context"
+	"fmt"
+
+	"ullage/events"
+	"ullage/events/wire"
+	"ullage/projections"
+)
+
+// Push is a message of RECORDS as it was stored. Nobody changes what it holds.
+type Push struct {
+	Place   wire.Place
+	Commit  *wire.Commit
+	Records [][]byte
+}
+
+// Push returns the message that brought a record of a device first. The error is ErrNotThere where none did.
+func (s *Store) Push(ctx context.Context, device events.DeviceID, seq events.Seq) (p Push, err error) {
+	err = s.asking(ctx, func(r *reader) error {
+		pushes, err := r.holding(device, seq, seq)
+		if err != nil {
+			return err
+		}
+		if len(pushes) == 0 {
+			return fmt.Errorf("record %d of %s: %w", seq, device, ErrNotThere)
+		}
+		m, err := r.message(pushes[0], nil)
+		if err != nil {
+			return err
+		}
+		p = Push{m.place, m.commit, make([][]byte, len(m.arrivals))}
+		p.Place.Created = r.m.place().Created
+		for i := range m.arrivals {
+			p.Records[i] = m.arrivals[i].raw
+		}
+		return nil
+	})
+	return p, err
+}
+
+// Keys returns the records that say which keys a device has, in the order of arrival. Whose word counts is for the
+// caller to say.
+func (s *Store) Keys(ctx context.Context, device events.DeviceID) (all []projections.Arrival, err error) {
+	err = s.asking(ctx, func(r *reader) error {
+		all, err = r.history(keyOf(ofKeys, string(device)))
+		return err
+	})
+	return all, err
+}
