@@ -51,6 +51,8 @@ import (
 type Desk interface {
 	office.Journal
 	Evidence() office.Evidence
+	// Piece returns a piece of evidence of any kind with its salt; ok is false where it is not held.
+	Piece(events.Digest) (plain []byte, salt [32]byte, ok bool, err error)
 	Close() error
 }
 

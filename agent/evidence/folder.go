@@ -105,6 +105,20 @@ func (f *Folder) Piece(d events.Digest) (plain []byte, ok bool, err error) {
 	return f.piece(d, MaxPiece)
 }
 
+// Salted returns a piece as Piece does, and the salt that its digest is made with: whoever gets both can tell that it is
+// the piece which a record names.
+func (f *Folder) Salted(d events.Digest) (plain []byte, salt [32]byte, ok bool, err error) {
+	plain, ok, err = f.Piece(d)
+	if err != nil || !ok {
+		return nil, salt, false, err
+	}
+	s, ok, err := f.secret(d)
+	if err != nil || !ok { // it was erased meanwhile
+		return nil, salt, false, err
+	}
+	return plain, s.salt, true, nil
+}
+
 // Text returns a piece that is a text of at most entry.MaxPlain bytes; ok is false where it is none, is not here, or
 // was erased. The error is a DamagedError, or what the disk says.
 func (f *Folder) Text(d events.Digest) (plain []byte, ok bool, err error) {

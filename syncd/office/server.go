@@ -31,6 +31,7 @@ import (
 	"ullage/events/wire"
 	"ullage/projections/witness"
 	"ullage/syncd/alarm"
+	"ullage/syncd/dossier"
 	"ullage/syncd/store"
 	"ullage/syncd/trust/access"
 	"ullage/syncd/trust/people"
@@ -57,6 +58,7 @@ type Config struct {
 	NewCode  func(name string) (wire.Code, error)
 	Alarms   *alarm.Book
 	Fleet    Fleet
+	Dossiers *dossier.Maker
 	Log      *slog.Logger
 }
 
@@ -128,6 +130,7 @@ func (s *Server) routes() []route {
 	program("POST", "alarms", people.Office, s.answer(s.postAlarm))
 	s.fleet(program, ask)
 	program("GET", "export", people.Auditor, s.getExport)
+	program("GET", "dossier", people.Auditor, s.getDossier)
 
 	ask("people", people.Admin, s.getPeople)
 	program("POST", "people", people.Admin, s.answer(s.postPerson))

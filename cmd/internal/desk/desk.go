@@ -39,6 +39,16 @@ func (p pieces) Text(d events.Digest) ([]byte, bool, error) {
 	return plain, ok, err
 }
 
+// Salted is Folder's, but that a damaged piece is told and then not held.
+func (p pieces) Salted(d events.Digest) ([]byte, [32]byte, bool, error) {
+	plain, salt, ok, err := p.Folder.Salted(d)
+	if errors.Is(err, evidence.ErrDamaged) {
+		p.log.Error("a piece of the office's evidence is damaged", "error", err)
+		return nil, salt, false, nil
+	}
+	return plain, salt, ok, err
+}
+
 // Opener opens, and at the first start makes, the desk of a centre's own device in dir. What is damaged in the journal
 // is told to log, and does not keep the centre from its work.
 func Opener(log *slog.Logger) func(dir string, d trust.Device) (syncd.Desk, error) {
@@ -135,5 +145,9 @@ func (d desk) Receipt(payload []byte) error {
 }
 
 func (d desk) Evidence() office.Evidence { return d.evidence }
+
+func (d desk) Piece(digest events.Digest) ([]byte, [32]byte, bool, error) {
+	return d.evidence.Salted(digest)
+}
 
 func (d desk) Close() error { return d.journal.Close() }

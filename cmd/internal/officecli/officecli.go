@@ -23,6 +23,7 @@ const about = `ullage asks a running centre and prints what it answers.
   ullage enrol --dir D tab-1                    a one-time code for a new device
   ullage ledger --dir D --machine nw-01         where the fluid of a machine went
   ullage audit --dir D --machine nw-01 --json   every record of it, as written
+  ullage dossier --dir D --visit V -o FILE      a file that proves a visit to a stranger; ullage verify FILE checks it
   ullage link --dir D                           a link that opens the office's pages
   ullage person add --dir D mara --role office  lets somebody sign in there
   ullage token make --dir D billing --role auditor --days 90   lets a program in
@@ -41,7 +42,7 @@ func Main(args []string, stdin io.Reader, stdout, stderr io.Writer, more ...*cob
 	root.PersistentFlags().StringVar(&c.tokenFile, "token-file", "", "file with the token for --centre")
 	root.PersistentFlags().StringVar(&c.ca, "ca", "", "file with the certificate to trust for --centre (ca.pem of the centre's folder)")
 	root.AddCommand(c.alarms(), c.record(), c.enrol(), c.link(), c.machine(), c.ledger(), c.audit(), c.restatements(), c.waste(), c.due(), c.export(),
-		c.person(), c.tokens(), c.access(), c.erase(), c.erasures(), c.hold())
+		c.dossier(), verify(), c.person(), c.tokens(), c.access(), c.erase(), c.erasures(), c.hold())
 	root.AddCommand(c.fleet()...)
 	root.AddCommand(more...)
 	return command.Run(root, args, stdin, stdout, stderr)
@@ -56,6 +57,9 @@ var flagHelp = map[string]string{
 	"known-at": "only what had been received by then",
 	"since":    "only what was written then or later; a date means its beginning in UTC",
 	"by":       "only what somebody did: a name, or local, link, person:NAME, token:NAME",
+	"from":     "of a machine: only what happened from then on (a date: from its beginning in UTC)",
+	"to":       "of a machine: only what happened up to then (a date: to its end in UTC)",
+	"for":      "whom it is for; kept as evidence",
 	"format":   "ndjson (entry lines, which record reads back) or csv",
 }
 
