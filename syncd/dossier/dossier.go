@@ -235,6 +235,9 @@ func (w *work) keys() error {
 
 // erasures shows the office's records by which pieces of evidence were erased.
 func (w *work) erasures() error {
+	if w.Erased == nil {
+		return nil
+	}
 	pieces, err := w.pieces()
 	if err != nil {
 		return err

@@ -3,6 +3,7 @@ package demo
 import (
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"os"
 	"slices"
@@ -23,7 +24,16 @@ type summary struct {
 	Restatements int            `json:"restatements"`
 	Doubled      int            `json:"doubled"` // records that are there twice
 	Missing      int            `json:"missing"` // records that a device holds a receipt for and the centre does not have
+	Dossier      proved         `json:"dossier"`
 	Seconds      float64        `json:"seconds"`
+}
+
+// proved is the visit of which out/dossier.zip is, and what checking that says.
+type proved struct {
+	Visit string `json:"visit"`
+	Shows string `json:"shows"`
+	Holds bool   `json:"holds"`
+	Key   string `json:"key"`
 }
 
 type deviceState struct {
@@ -61,6 +71,9 @@ func (p *play) write(ctx context.Context, took time.Duration) error {
 	}
 	s, losses, err := p.summarise(ctx, answers)
 	if err != nil {
+		return err
+	}
+	if s.Dossier, err = p.dossier(ctx, answers["audit"]); err != nil {
 		return err
 	}
 	s.Seconds = took.Seconds()
@@ -166,6 +179,43 @@ func (s *summary) grade(answer []byte) ([]loss, error) {
 	return losses, nil
 }
 
+// dossier makes a dossier of a visit that was signed and in which something was put right, and checks it.
+func (p *play) dossier(ctx context.Context, answer []byte) (d proved, err error) {
+	var audit struct {
+		Records []struct{ Visit, Kind, State string }
+	}
+	if err := json.Unmarshal(answer, &audit); err != nil {
+		return d, fmt.Errorf("audit: %w", err)
+	}
+	signed, amended := map[string]bool{}, map[string]int{}
+	for _, r := range audit.Records {
+		signed[r.Visit] = signed[r.Visit] || r.Kind == "signature.captured"
+		if r.State == "amended" {
+			amended[r.Visit]++
+		}
+	}
+	for _, r := range audit.Records {
+		if n := amended[r.Visit]; r.Visit != "" && signed[r.Visit] && n > 0 && (d.Visit == "" || n < amended[d.Visit]) {
+			d.Visit = r.Visit
+		}
+	}
+	if d.Visit == "" {
+		return d, errors.New("no visit was signed and put right")
+	}
+	file := p.path("out", "dossier.zip")
+	if _, err := p.office(ctx, nil, "dossier", "--dir", p.path("centre"), "--visit", d.Visit, "-o", file, "--for", "whoever plays the demo"); err != nil {
+		return d, fmt.Errorf("dossier: %w", err)
+	}
+	out, err := p.office(ctx, nil, "verify", file, "--json")
+	if err != nil {
+		return d, fmt.Errorf("verify: %w", err)
+	}
+	if err := json.Unmarshal(out, &d); err != nil {
+		return d, fmt.Errorf("verify: %w", err)
+	}
+	return d, nil
+}
+
 // tell says what came out, for somebody who has not seen it before.
 func (p *play) tell(s *summary, losses []loss) {
 	p.say("\nWhat came out")
@@ -180,7 +230,10 @@ func (p *play) tell(s *summary, losses []loss) {
 	}
 	p.say("  At the other machines what was measured explains where the fluid went.")
 	p.say("  (say: so clear that it may be said to the customer; look: more than measuring explains, for the office only)")
-	p.say("\nAll of it is in %s (summary, machines, ledger, audit, waste, due, restatements; each .json).", p.path("out"))
+	p.say("\nProof for a stranger: %s", p.path("out", "dossier.zip"))
+	p.say("  %s", s.Dossier.Shows)
+	p.say("  Try it: ullage verify %s --key %s", p.path("out", "dossier.zip"), s.Dossier.Key)
+	p.say("\nAll of it is in %s (summary, machines, ledger, audit, waste, due, restatements; each .json; and the dossier).", p.path("out"))
 }
 
 // states says how the records stand: "1038 stand, 35 are amended, 1 is withdrawn".
