@@ -145,6 +145,29 @@ func signAnew(members []member, key ed25519.PrivateKey) []member {
 	return append(members, member{nameManifest, signed(text, public(key), ed25519.Sign(key, text))})
 }
 
+// Whoever has not the log's key can list other members, but not sign the list.
+func TestManifest(t *testing.T) {
+	w, d := story(t)
+	d.About.Made++
+	for name, sign := range map[string]Sign{
+		"another key":  func(text []byte) ([]byte, error) { return ed25519.Sign(seedKey("other"), text), nil },
+		"another text": func(text []byte) ([]byte, error) { return ed25519.Sign(w.log, text[1:]), nil },
+		"no signature": func([]byte) ([]byte, error) { return make([]byte, ed25519.SignatureSize), nil },
+	} {
+		file, err := Make(d, public(w.log), sign)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if _, err := Verify(file, ""); !errors.Is(err, ErrRefused) || Second(file) == nil {
+			t.Errorf("%s: %v", name, err)
+		}
+	}
+	bad := errors.New("the key is locked away")
+	if _, err := Make(d, public(w.log), func([]byte) ([]byte, error) { return nil, bad }); !errors.Is(err, bad) {
+		t.Errorf("a signer that fails: %v", err)
+	}
+}
+
 // Members dropped, swapped, repeated and added, by a stranger and by the centre itself.
 func TestMembers(t *testing.T) {
 	w, d := story(t)
@@ -215,6 +238,13 @@ var forged = []struct {
 	{"a device let in by itself", func(w *world, d *Dossier) { d.Keys.Offices = []Held{{"tab-1", Hex(public(seedKey("tab-1")))}} }, "chain of office-1", "no record gives the key"},
 	{"a renewal left out", func(w *world, d *Dossier) { drop(d, "tab-1/8") }, "chain of tab-1", "the seal at record 10 does not hold"},
 	{"the letting in left out", func(w *world, d *Dossier) { drop(d, "office-1/2") }, "chain of tab-2", "no record gives the key of its seal"},
+	{"a device let in by another that is not the office's", func(w *world, d *Dossier) {
+		one := w.devices["tab-1"]
+		n := w.write(one, &events.DeviceEnrolled{Device: "tab-2", Keys: []events.DeviceKey{{Use: "sealing", Key: public(seedKey("tab-2"))}}}, nil)
+		w.push(one)
+		drop(d, "office-1/2")
+		*d = recollect(w, d, n, Key)
+	}, "chain of tab-2", "no record gives the key of its seal"},
 	{"a record that is not in the log", func(w *world, d *Dossier) {
 		two := w.devices["tab-2"]
 		n := w.write(two, &events.TimeSpent{What: "work", Minutes: 600}, w.in(w.visit))

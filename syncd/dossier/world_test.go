@@ -58,7 +58,6 @@ type device struct {
 	link    events.Hash
 	next    events.Seq
 	waiting [][]byte
-	links   []events.Hash // from link[0] on
 }
 
 func newWorld(t *testing.T) *world {
