@@ -46,7 +46,7 @@ type Log interface {
 	Received(size uint64) (at events.Millis, ok bool)
 }
 
-// Config is what a Maker works with. All of it but Erased must be set.
+// Config is what a Maker works with. All of it must be set.
 type Config struct {
 	Store   Store
 	Log     Log
@@ -55,7 +55,7 @@ type Config struct {
 	Receipt func(*wire.Receipt) // signs a receipt as this centre's gate
 	Gates   func() []wire.GateKey
 	Offices func() []form.Held // the office's devices, with their first keys
-	// Erased finds the record of the office by which a piece of evidence was erased; nil where none ever is.
+	// Erased finds the record of the office by which a piece of evidence was erased.
 	Erased func(context.Context, events.Digest) (id events.RecordID, ok bool, err error)
 	// Piece is a piece of evidence with its salt; ok is false where it is not held.
 	Piece func(events.Digest) (plain []byte, salt [32]byte, ok bool, err error)
@@ -235,9 +235,6 @@ func (w *work) keys() error {
 
 // erasures shows the office's records by which pieces of evidence were erased.
 func (w *work) erasures() error {
-	if w.Erased == nil {
-		return nil
-	}
 	pieces, err := w.pieces()
 	if err != nil {
 		return err
