@@ -285,10 +285,9 @@ func (d *Device) remember(err error) {
 func (d *Device) Sync(ctx context.Context, tell func(Status)) (notice, err error) {
 	ctx, cancel := context.WithCancel(ctx)
 	var running sync.WaitGroup
-	running.Go(func() { d.loop.run(ctx) })
 	defer running.Wait()
 	defer cancel()
-	return d.loop.watch(ctx, d.telling(tell))
+	return d.loop.watch(ctx, d.telling(tell), func() { running.Go(func() { d.loop.run(ctx) }) })
 }
 
 // Fetch is Sync for a device that was enrolled just now: it fetches what the centre has for it, and writes nothing.

@@ -81,12 +81,11 @@ func (l *loop) run(ctx context.Context) {
 	c := &calls{loop: l, full: true}
 	defer c.hang()
 	for {
-		select { // what was asked for until now, this conversation does
-		case <-l.now:
+		// What was asked for until now, this conversation does.
+		if taken(l.now) {
 			c.fails, c.full = 0, true
-		case <-l.new:
-		default:
 		}
+		taken(l.new)
 		var n uint64
 		l.change(func(o *outcome) { o.begun++; n = o.begun })
 		err := c.call(ctx)
@@ -117,6 +116,16 @@ func (l *loop) run(ctx context.Context) {
 		if !c.rest(ctx, pause) {
 			return
 		}
+	}
+}
+
+// taken takes what is in a channel of one, and tells whether there was anything.
+func taken(c <-chan struct{}) bool {
+	select {
+	case <-c:
+		return true
+	default:
+		return false
 	}
 }
 
@@ -192,8 +201,10 @@ func (d *Device) jitter(most time.Duration) time.Duration {
 
 // watch waits until a conversation that began after the call has left nothing waiting. It gives up after the device's
 // patience without progress, and at once where trying again changes nothing. Without anything waiting a centre that
-// cannot be reached is no error but a notice. tell is called whenever something has changed.
-func (l *loop) watch(ctx context.Context, tell func()) (notice, err error) {
+// cannot be reached is no error but a notice. tell is called whenever something has changed. begin, which may be nil, is
+// called once the conversation is asked for: a loop that begins earlier might have a second one, of which nobody waits for
+// the end.
+func (l *loop) watch(ctx context.Context, tell, begin func()) (notice, err error) {
 	l.mu.Lock()
 	l.hurry++
 	start := l.seen
@@ -204,6 +215,9 @@ func (l *loop) watch(ctx context.Context, tell func()) (notice, err error) {
 		l.mu.Unlock()
 	}()
 	poke(l.now)
+	if begin != nil {
+		begin()
+	}
 	patience := time.NewTimer(l.d.cfg.Patience)
 	defer patience.Stop()
 	progress := start.progress

@@ -239,7 +239,7 @@ func (d *Device) serveStream(w http.ResponseWriter, r *http.Request) {
 
 func (d *Device) serveSync(w http.ResponseWriter, r *http.Request) {
 	tell := teller(w)
-	notice, err := d.loop.watch(r.Context(), d.telling(func(s Status) { tell(told{Status: &s}) }))
+	notice, err := d.loop.watch(r.Context(), d.telling(func(s Status) { tell(told{Status: &s}) }), nil)
 	last := end(err)
 	if notice != nil {
 		last.Notice = Why(notice)
