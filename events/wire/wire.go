@@ -127,6 +127,9 @@ var (
 	Records = Stream{Name: "RECORDS", Subjects: []string{"push.*"}, MaxMsgSize: MaxMessage, DenyDelete: true, DenyPurge: true}
 	Log     = Stream{Name: "LOG", Subjects: []string{LogSubject}, MaxMsgSize: MaxMessage, DenyDelete: true, DenyPurge: true}
 	Aside   = Stream{Name: "ASIDE", Subjects: []string{"aside.*"}, MaxMsgSize: MaxMessage, DenyDelete: true, DenyPurge: true}
+	// Feed is derived from RECORDS and can be made anew, for which it must be possible to empty it. No single event of it
+	// can be taken out.
+	Feed = Stream{Name: "FEED", Subjects: []string{"feed.*.*.*.*"}, MaxMsgSize: MaxMessage, DenyDelete: true}
 )
 
 // AsideSubject is where what a device may not write any more is kept.

@@ -194,7 +194,7 @@ func checkStore(dir string, t *trust.Trust) error {
 		return fmt.Errorf("broker: %w", err)
 	}
 	for _, e := range entries {
-		if name := e.Name(); nkeys.IsValidPublicAccountKey(name) && name != t.CentreAccount() && name != t.SystemAccount() {
+		if name := e.Name(); nkeys.IsValidPublicAccountKey(name) && name != t.CentreAccount() && name != t.FeedAccount() && name != t.SystemAccount() {
 			return fmt.Errorf("%w: %s has streams that were made with other keys; take those keys back from a backup", ErrStore, dir)
 		}
 	}

@@ -14,8 +14,8 @@ import (
 	"ullage/syncd/trust"
 )
 
-// Everything that somebody in the centre's account could do, and who of the roles there may.
-func TestRolesInCentre(t *testing.T) {
+// Everything that somebody in the accounts of the streams could do, and who of the roles there may.
+func TestRolesAtStreams(t *testing.T) {
 	all := map[trust.Role][]string{
 		trust.GateCentre: {"push.x", "aside.x", "STREAM.INFO.RECORDS", "STREAM.INFO.ASIDE", "STREAM.MSG.GET.RECORDS", "STREAM.MSG.GET.ASIDE"},
 		trust.Manager: {
@@ -32,13 +32,18 @@ func TestRolesInCentre(t *testing.T) {
 			"STREAM.INFO.LOG", "STREAM.MSG.GET.LOG", "CONSUMER.CREATE.LOG.c", "CONSUMER.CREATE.LOG.c.push.x",
 			"CONSUMER.INFO.LOG.c", "CONSUMER.MSG.NEXT.LOG.c", "CONSUMER.DELETE.LOG.c",
 		},
+		trust.FeedManager: {
+			"STREAM.CREATE.FEED", "STREAM.INFO.FEED",
+			"CONSUMER.CREATE.FEED.c", "CONSUMER.CREATE.FEED.c.push.x", "CONSUMER.INFO.FEED.c", "CONSUMER.DELETE.FEED.c",
+		},
+		trust.FeedWriter: {"feed.a.b.c.d"},
 	}
 	subjects := []string{
-		"push.x", "push.x.y", "aside.x", "log", "feed.a.b.c.d", "up.tab-1.push", "inbox.tab-1.x", "_in.gate.x", "_in.reader.x", "_in.manager.x", "_in.logger.x", "_INBOX.x",
+		"push.x", "push.x.y", "aside.x", "log", "feed.a.b.c.d", "feed.a.b.c", "feed.a.b.c.d.e", "up.tab-1.push", "inbox.tab-1.x", "_in.gate.x", "_in.reader.x", "_in.manager.x", "_in.logger.x", "_INBOX.x",
 		"$JS.ACK.RECORDS.c.1.1.1.1.0", "$JS.API.INFO", "$JS.API.STREAM.NAMES", "$JS.API.STREAM.LIST", "$JS.API.DIRECT.GET.RECORDS",
 		"$SYS.REQ.SERVER.PING", "$SYS.REQ.USER.INFO",
 	}
-	for _, name := range []string{wire.Records.Name, wire.Log.Name, wire.Aside.Name, "OTHER"} {
+	for _, name := range []string{wire.Records.Name, wire.Log.Name, wire.Aside.Name, wire.Feed.Name, "OTHER"} {
 		for _, verb := range []string{"CREATE", "UPDATE", "INFO", "DELETE", "PURGE", "SNAPSHOT", "RESTORE", "MSG.GET", "MSG.DELETE", "LEADER.STEPDOWN", "PEER.REMOVE"} {
 			subjects = append(subjects, "$JS.API.STREAM."+verb+"."+name)
 		}

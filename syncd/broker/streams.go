@@ -17,7 +17,7 @@ import (
 // ErrStream is in the error of EnsureStreams about a stream that exists with other settings.
 var ErrStream = errors.New("the stream has other settings")
 
-// Streams are the streams of this version.
+// Streams are the streams of this version in which records are; FEED, which is made of them, is not one.
 func Streams() []wire.Stream { return []wire.Stream{wire.Records, wire.Log, wire.Aside} }
 
 // EnsureStreams makes the streams that are missing. One that exists with settings by which records could be lost,
@@ -27,23 +27,41 @@ func Streams() []wire.Stream { return []wire.Stream{wire.Records, wire.Log, wire
 // A stream whose description is damaged is missing to the server, which yet finds the messages when the stream is made
 // again. It then has another time of creation, by which every reader of places goes back and looks.
 func (b *Broker) EnsureStreams(ctx context.Context) error {
-	nc, err := b.Connect(trust.Manager)
+	err := b.manage(trust.Manager, func(js jetstream.JetStream) error {
+		for _, def := range Streams() {
+			if err := b.ensure(ctx, js, def); err != nil {
+				return err
+			}
+		}
+		return nil
+	})
+	if err != nil {
+		return err
+	}
+	return b.ensureFeed(ctx)
+}
+
+// manage does something with streams in a role.
+func (b *Broker) manage(role trust.Role, do func(jetstream.JetStream) error) error {
+	nc, err := b.Connect(role)
 	if err != nil {
 		return err
 	}
 	defer nc.Close()
 	js, err := jetstream.New(nc)
 	if err != nil {
-		return fmt.Errorf("make streams: %w", err)
+		return fmt.Errorf("manage streams: %w", err)
 	}
-	for _, def := range Streams() {
-		found, err := ensure(ctx, js, def)
-		if err != nil {
-			return fmt.Errorf("stream %s: %w", def.Name, err)
-		}
-		if found > 0 {
-			b.log.Warn("a stream's description was lost; it is set up again over the messages that are there", "stream", def.Name, "messages", found)
-		}
+	return do(js)
+}
+
+func (b *Broker) ensure(ctx context.Context, js jetstream.JetStream, def wire.Stream) error {
+	found, err := ensure(ctx, js, def)
+	if err != nil {
+		return fmt.Errorf("stream %s: %w", def.Name, err)
+	}
+	if found > 0 {
+		b.log.Warn("a stream's description was lost; it is set up again over the messages that are there", "stream", def.Name, "messages", found)
 	}
 	return nil
 }

@@ -23,6 +23,9 @@ func (t *Trust) CentreAccount() string { return t.keys.centre.public }
 // DevicesAccount is the public key of DEVICES.
 func (t *Trust) DevicesAccount() string { return t.keys.devices.public }
 
+// FeedAccount is the public key of FEED, in which the stream for integrators is.
+func (t *Trust) FeedAccount() string { return t.keys.feed.public }
+
 func (t *Trust) makeAccounts() error {
 	op := jwt.NewOperatorClaims(t.keys.operator.public)
 	op.Name = "ullage"
@@ -39,7 +42,11 @@ func (t *Trust) makeAccounts() error {
 	centre.Limits.JetStreamLimits = jwt.JetStreamLimits{
 		MemoryStorage: jwt.NoLimit, DiskStorage: jwt.NoLimit, Streams: jwt.NoLimit, Consumer: jwt.NoLimit,
 	}
-	for _, c := range []*jwt.AccountClaims{account("SYS", t.keys.system), centre, t.devicesClaims()} {
+	all := []*jwt.AccountClaims{account("SYS", t.keys.system), centre, t.devicesClaims(), t.feedClaims()}
+	for _, g := range t.grants {
+		all = append(all, t.grantClaims(g))
+	}
+	for _, c := range all {
 		if _, err := t.store(c); err != nil {
 			return err
 		}

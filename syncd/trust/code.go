@@ -126,10 +126,15 @@ func (t *Trust) taken(id events.DeviceID, now time.Time) string {
 
 // free finds a name like id that can be given.
 func (t *Trust) free(id events.DeviceID, now time.Time) events.DeviceID {
+	return numbered(id, func(id events.DeviceID) bool { return t.taken(id, now) != "" })
+}
+
+// numbered finds a name like one that is taken.
+func numbered(id events.DeviceID, taken func(events.DeviceID) bool) events.DeviceID {
 	for n := 2; ; n++ {
 		end := fmt.Sprintf("-%d", n)
 		base := string(id)[:min(len(id), events.MaxIdentifier-len(end))]
-		if next := events.DeviceID(base + end); t.taken(next, now) == "" {
+		if next := events.DeviceID(base + end); !taken(next) {
 			return next
 		}
 	}

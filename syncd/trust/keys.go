@@ -51,8 +51,8 @@ func (s signer) public() ed25519.PublicKey { return s.key.Public().(ed25519.Publ
 
 // keys are the centre's own.
 type keys struct {
-	operator, system, centre, devices pair
-	office, gate                      signer
+	operator, system, centre, devices, feed pair
+	office, gate                            signer
 }
 
 // keyFile is keys on disk. All of them stand in one file, so that a first start that was cut short has left all or
@@ -63,6 +63,7 @@ type keyFile struct {
 	System   string     `json:"system"`
 	Centre   string     `json:"centre"`
 	Devices  string     `json:"devices"`
+	Feed     string     `json:"feed"`
 	Office   signerFile `json:"office"`
 	Gate     signerFile `json:"gate"`
 }
@@ -117,7 +118,7 @@ func makeKeys(random io.Reader) (*keyFile, error) {
 		to     *string
 	}{
 		{nkeys.PrefixByteOperator, &f.Operator}, {nkeys.PrefixByteAccount, &f.System},
-		{nkeys.PrefixByteAccount, &f.Centre}, {nkeys.PrefixByteAccount, &f.Devices},
+		{nkeys.PrefixByteAccount, &f.Centre}, {nkeys.PrefixByteAccount, &f.Devices}, {nkeys.PrefixByteAccount, &f.Feed},
 	} {
 		kp, err := nkeys.CreatePairWithRand(n.prefix, random)
 		if err != nil {
@@ -156,6 +157,7 @@ func readKeys(b []byte) (*keys, error) {
 	}{
 		{"operator", f.Operator, nkeys.PrefixByteOperator, &k.operator}, {"system", f.System, nkeys.PrefixByteAccount, &k.system},
 		{"centre", f.Centre, nkeys.PrefixByteAccount, &k.centre}, {"devices", f.Devices, nkeys.PrefixByteAccount, &k.devices},
+		{"feed", f.Feed, nkeys.PrefixByteAccount, &k.feed},
 	} {
 		p, err := pairOf(nkeys.FromSeed([]byte(n.seed)))
 		if err != nil {

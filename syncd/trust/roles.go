@@ -21,24 +21,28 @@ const (
 	Manager     Role = "manager"      // in CENTRE: makes the streams; it cannot change or delete one
 	Reader      Role = "reader"       // in CENTRE: reads RECORDS through pull consumers of its own
 	Logger      Role = "logger"       // in CENTRE: reads RECORDS and LOG likewise, and appends to LOG
+	FeedManager Role = "feed-manager" // in FEED: makes the stream, and the consumers of those who were granted one
+	FeedWriter  Role = "feed-writer"  // in FEED: publishes events
 )
 
 // Roles are all of them.
-func Roles() []Role { return []Role{GateDevices, GateCentre, Manager, Reader, Logger} }
+func Roles() []Role {
+	return []Role{GateDevices, GateCentre, Manager, Reader, Logger, FeedManager, FeedWriter}
+}
 
 // rights are what a role may do. Whoever wants answers subscribes on the inbox; GateDevices asks nothing.
 type rights struct {
-	devices  bool // in DEVICES, not CENTRE
+	account  func(*keys) pair
 	pub, sub []string
 	inbox    string
 }
 
 func rightsOf(role Role) (rights, error) {
 	const api = "$JS.API."
-	records, log, aside := wire.Records.Name, wire.Log.Name, wire.Aside.Name
+	records, log, aside, feed := wire.Records.Name, wire.Log.Name, wire.Aside.Name, wire.Feed.Name
 	switch role {
 	case GateDevices:
-		return rights{devices: true, pub: []string{"inbox.*.>"}, sub: []string{"up.*.*"}}, nil
+		return rights{account: devicesRoom, pub: []string{"inbox.*.>"}, sub: []string{"up.*.*"}}, nil
 	case GateCentre:
 		return inCentre("_in.gate",
 			"push.*", "aside.*",
@@ -53,6 +57,13 @@ func rightsOf(role Role) (rights, error) {
 		return inCentre("_in.reader", reading(records)...), nil
 	case Logger:
 		return inCentre("_in.logger", append(append(reading(records), reading(log)...), wire.LogSubject)...), nil
+	case FeedManager:
+		return inFeed("_in.feed-manager",
+			api+"STREAM.CREATE."+feed, api+"STREAM.INFO."+feed,
+			api+"CONSUMER.CREATE."+feed+".>", api+"CONSUMER.INFO."+feed+".*", api+"CONSUMER.NAMES."+feed,
+			api+"CONSUMER.DELETE."+feed+".*"), nil
+	case FeedWriter:
+		return inFeed("_in.feed-writer", wire.Feed.Subjects...), nil
 	}
 	return rights{}, fmt.Errorf("no role %q", role)
 }
@@ -68,8 +79,19 @@ func reading(stream string) []string {
 }
 
 func inCentre(inbox string, pub ...string) rights {
-	return rights{pub: pub, sub: []string{inbox + ".>"}, inbox: inbox}
+	return rights{account: centreRoom, pub: pub, sub: []string{inbox + ".>"}, inbox: inbox}
 }
+
+func inFeed(inbox string, pub ...string) rights {
+	r := inCentre(inbox, pub...)
+	r.account = feedRoom
+	return r
+}
+
+// The rooms in which the centre has users.
+func centreRoom(k *keys) pair  { return k.centre }
+func devicesRoom(k *keys) pair { return k.devices }
+func feedRoom(k *keys) pair    { return k.feed }
 
 // user is a role's credential of this run.
 type user struct {
@@ -93,11 +115,7 @@ func makeUsers(k *keys, random io.Reader) (map[Role]user, error) {
 		c.Pub.Allow.Add(r.pub...)
 		c.Sub.Allow.Add(r.sub...)
 		c.AllowedConnectionTypes.Add(jwt.ConnectionTypeInProcess)
-		account := k.centre
-		if r.devices {
-			account = k.devices
-		}
-		token, err := c.Encode(account)
+		token, err := c.Encode(r.account(k))
 		if err != nil {
 			return nil, fmt.Errorf("user %s: %w", role, err)
 		}

@@ -1,12 +1,13 @@
 // Package trust holds the centre's keys and says who may write.
 //
-// The broker knows three accounts, each a room of its own: SYS is the server's, CENTRE holds the streams, DEVICES is
-// where devices and the gate meet. DEVICES has no streams and no door to CENTRE, so that nothing a device sends, names
-// or asks an answer to reaches a stream; only the gate has a user in either room. What a user may say and hear stands
-// in its credential (a JWT signed by its account) and is enforced by the server. The server checks the subject that a
-// user publishes on, not the reply subject that it names. Of what a device asks answers to, the rooms stop everything
-// but the inboxes of other devices; those are the gate's to stop (wire.OwnInbox). Within CENTRE a credential keeps the
-// centre's own parts from each other's mistakes; it is no wall against a part that means harm.
+// The broker knows these accounts, each a room of its own: SYS is the server's, CENTRE holds the streams, DEVICES is
+// where devices and the gate meet, FEED holds what integrators may read, and each integrator (Grant) has one too.
+// DEVICES has no streams and no door to CENTRE, so that nothing a device sends, names or asks an answer to reaches a
+// stream; only the gate has a user in either room. What a user may say and hear stands in its credential (a JWT signed
+// by its account) and is enforced by the server. The server checks the subject that a user publishes on, not the reply
+// subject that it names. Of what a device asks answers to, the rooms stop everything but the inboxes of other devices;
+// those are the gate's to stop (wire.OwnInbox). Within CENTRE a credential keeps the centre's own parts from each
+// other's mistakes; it is no wall against a part that means harm.
 //
 // The centre's own users (Role) have keys that are made at each start and stand in memory only. A device makes its keys
 // itself and brings the public halves with a one-time code: NewCode, then Redeem, or EnrolHandler over HTTP. Its
@@ -22,6 +23,7 @@
 //	keys/log.json            key of the public log, and what is remembered of it (publog)
 //	keys/authority.pem       the certificate authority by which the centre shows who it is (ca)
 //	keys/devices/<id>.json   a device: its public keys, its credential, and how far its enrolment is
+//	keys/grants/<name>.json  who was granted a part of the feed: public keys, what, until when, revoked when
 //	keys/codes/<name>.json   a code that was given out: SHA-256 of its secret, and when it runs out
 //
 // An enrolment goes: device file "pending" with the keys that came, the hook OnEnrolled, device file "enrolled", the
@@ -89,6 +91,10 @@ type Trust struct {
 	codes map[events.DeviceID]code
 	tries tries
 
+	// granting is held while a grant is made or revoked, and protects them.
+	granting sync.Mutex
+	grants   map[events.DeviceID]Grant
+
 	// mu protects what follows, and the order of writes to device files.
 	mu      sync.RWMutex
 	devices map[events.DeviceID]*enrolled
@@ -107,7 +113,7 @@ func Open(cfg Config) (_ *Trust, err error) {
 	cfg.Random = cmp.Or[io.Reader](cfg.Random, rand.Reader)
 	cfg.Log = cmp.Or(cfg.Log, slog.New(slog.DiscardHandler))
 	t := &Trust{cfg: cfg, dir: filepath.Join(cfg.Dir, "keys"), resolver: &server.MemAccResolver{}, write: disk.WriteFile}
-	for _, d := range []string{cfg.Dir, t.dir, t.devicesDir(), t.codesDir()} {
+	for _, d := range []string{cfg.Dir, t.dir, t.devicesDir(), t.codesDir(), t.grantsDir()} {
 		if err := disk.MakeDir(d); err != nil {
 			return nil, err
 		}
@@ -120,7 +126,7 @@ func Open(cfg Config) (_ *Trust, err error) {
 			t.lock.Release()
 		}
 	}()
-	for _, d := range []string{cfg.Dir, t.dir, t.devicesDir(), t.codesDir()} {
+	for _, d := range []string{cfg.Dir, t.dir, t.devicesDir(), t.codesDir(), t.grantsDir()} {
 		if err := disk.Sweep(d); err != nil {
 			return nil, err
 		}
@@ -133,7 +139,7 @@ func Open(cfg Config) (_ *Trust, err error) {
 
 func (t *Trust) load() error {
 	k, made, err := openKeys(filepath.Join(t.dir, "centre.json"), t.cfg.Random, func() (string, error) {
-		return traceOf(t.devicesDir(), t.codesDir())
+		return traceOf(t.devicesDir(), t.codesDir(), t.grantsDir())
 	})
 	if err != nil {
 		return err
@@ -157,6 +163,9 @@ func (t *Trust) load() error {
 		return err
 	}
 	if err := t.openCertificates(); err != nil {
+		return err
+	}
+	if t.grants, err = loadGrants(t.grantsDir()); err != nil {
 		return err
 	}
 	if t.users, err = makeUsers(k, t.cfg.Random); err != nil {
@@ -199,3 +208,4 @@ func (t *Trust) CheckToken(token string) bool {
 
 func (t *Trust) devicesDir() string { return filepath.Join(t.dir, "devices") }
 func (t *Trust) codesDir() string   { return filepath.Join(t.dir, "codes") }
+func (t *Trust) grantsDir() string  { return filepath.Join(t.dir, "grants") }
