@@ -59,6 +59,7 @@ type Config struct {
 	Alarms   *alarm.Book
 	Fleet    Fleet
 	Dossiers *dossier.Maker
+	Grants   Grants
 	Log      *slog.Logger
 }
 
@@ -140,6 +141,9 @@ func (s *Server) routes() []route {
 	ask("tokens", people.Admin, s.getTokens)
 	program("POST", "tokens", people.Admin, s.answer(s.postToken))
 	program("DELETE", "tokens/{name}", people.Admin, s.answer(s.deleteToken))
+	ask("grants", people.Auditor, s.getGrants)
+	program("POST", "grants", people.Admin, s.answer(s.postGrant))
+	program("DELETE", "grants/{name}", people.Admin, s.answer(s.deleteGrant))
 	ask("access", people.Auditor, s.getAccess, "since", "by")
 	all = append(all, route{pattern: "/api/", needs: people.Auditor, serve: s.answer(func(r *http.Request) (any, error) {
 		return nil, asked{http.StatusNotFound, fmt.Errorf("there is no %s %s here", r.Method, r.URL.Path)}

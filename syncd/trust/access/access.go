@@ -37,6 +37,8 @@ const (
 	TokenExpired    Act = "token expired"
 	TokenMade       Act = "token made"
 	TokenRevoked    Act = "token revoked"
+	GrantMade       Act = "grant made"
+	GrantRevoked    Act = "grant revoked"
 	PersonAdded     Act = "person added"
 	PersonRemoved   Act = "person removed"
 	RoleChanged     Act = "role changed"
@@ -52,7 +54,7 @@ type Entry struct {
 	Who     string   `json:"who,omitempty"`     // local, link, person:NAME, token:NAME; empty: nobody was let in
 	From    string   `json:"from,omitempty"`    // address
 	Through string   `json:"through,omitempty"` // method and path
-	About   string   `json:"about,omitempty"`   // the person or the token that was meant
+	About   string   `json:"about,omitempty"`   // the person, the token or the grant that was meant
 	Note    string   `json:"note,omitempty"`
 	Digests []string `json:"digests,omitempty"` // of evidence
 }
