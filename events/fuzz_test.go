@@ -2,6 +2,7 @@ package events_test
 
 import (
 	"bytes"
+	"strings"
 	"testing"
 
 	"ullage/events"
@@ -60,6 +61,24 @@ func FuzzDecodeBody(f *testing.F) {
 		again, err := events.EncodeBody(body)
 		if err != nil || !bytes.Equal(again, b) {
 			t.Errorf("%s: %x encodes to %x, %v", s.Kind, b, again, err)
+		}
+	})
+}
+
+// Identifiers, hashes and ids that are read are those that are written.
+func FuzzParse(f *testing.F) {
+	f.Add("tab-1")
+	f.Add("018f2f6e-7b1c-7000-8000-000000000001")
+	f.Add(events.Hash{1}.String())
+	f.Fuzz(func(t *testing.T, s string) {
+		if d, err := events.ParseDeviceID(s); err == nil && (string(d) != s || events.CheckIdentifier(s) != nil) {
+			t.Errorf("%q is read as %q", s, d)
+		}
+		if h, err := events.ParseHash(s); err == nil && !strings.EqualFold(h.String(), s) {
+			t.Errorf("%q is read as %v", s, h)
+		}
+		if id, err := events.ParseRecordID(s); err == nil && !strings.EqualFold(id.String(), s) {
+			t.Errorf("%q is read as %v", s, id)
 		}
 	})
 }

@@ -222,3 +222,15 @@ func FuzzOpen(f *testing.F) {
 		}
 	})
 }
+
+// A key of a log is written in one way only.
+func FuzzParseKeyName(f *testing.F) {
+	f.Add(KeyName("log.example/1", testKey().Public().(ed25519.PublicKey)))
+	f.Add("log.example/1+00000000+AAAA")
+	f.Fuzz(func(t *testing.T, s string) {
+		origin, key, err := ParseKeyName(s)
+		if err != nil && (origin != "" || key != nil) || err == nil && KeyName(origin, key) != s {
+			t.Errorf("%q is read as %q, %x, %v", s, origin, key, err)
+		}
+	})
+}

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"encoding/json"
 	"errors"
+	"reflect"
 	"strings"
 	"testing"
 
@@ -96,4 +97,29 @@ func (e everything) Text(events.Digest) ([]byte, bool, error) { return e.text, t
 
 func (e everything) ID(events.Target) (Named, bool, error) {
 	return Named{counterID(1), e.kind.Kind, e.kind.V}, true, nil
+}
+
+// An answer that is read says the same when it is written.
+func FuzzAnswer(f *testing.F) {
+	f.Add([]byte(`{"seq":1,"id":"018f2f6e-7b1c-7000-8000-000000000001","visit":null}`))
+	f.Add([]byte(`{"seq":2,"id":"018f2f6e-7b1c-7000-8000-000000000002","visit":"018f2f6e-7b1c-7000-8000-000000000003","held":true,"warning":"w","flags":["f"]}`))
+	f.Fuzz(func(t *testing.T, b []byte) {
+		var a, again Answer
+		if err := a.UnmarshalJSON(b); err != nil {
+			if !reflect.DeepEqual(a, Answer{}) {
+				t.Errorf("%s: half filled: %+v with %v", b, a, err)
+			}
+			return
+		}
+		out, err := a.MarshalJSON()
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := again.UnmarshalJSON(out); err != nil {
+			t.Fatalf("%s: %v", out, err)
+		}
+		if twice, err := again.MarshalJSON(); err != nil || !bytes.Equal(out, twice) {
+			t.Errorf("%s, then %s, %v", out, twice, err)
+		}
+	})
 }

@@ -3,6 +3,7 @@ package wire_test
 import (
 	"bytes"
 	"slices"
+	"strings"
 	"testing"
 
 	"ullage/events/wire"
@@ -88,4 +89,25 @@ func checkFold(t *testing.T, list []byte) {
 func FuzzCode(f *testing.F) {
 	f.Add(goldenCode)
 	f.Fuzz(func(t *testing.T, s string) { checkCode(t, s) })
+}
+
+// A subject that is read is the one that is written, and names one device.
+func FuzzSubjects(f *testing.F) {
+	f.Add(wire.UpSubject("tab-1", wire.Push))
+	f.Add(wire.PushSubject("tab-1"))
+	f.Add("up.tab-1.>")
+	f.Fuzz(func(t *testing.T, s string) {
+		if d, verb, err := wire.ParseUp(s); err == nil && (wire.UpSubject(d, verb) != s || wire.OwnInbox(d, s)) {
+			t.Errorf("%q is read as %q of %q", s, verb, d)
+		}
+		if d, err := wire.ParsePush(s); err == nil && wire.PushSubject(d) != s {
+			t.Errorf("%q is read as that of %q", s, d)
+		}
+		if wire.OwnInbox("tab-1", s) && !strings.HasPrefix(s, "inbox.tab-1.") {
+			t.Errorf("%q is taken for an inbox of tab-1", s)
+		}
+		if wire.CheckFeedFilter(s) == nil && !strings.HasPrefix(s, "feed.") {
+			t.Errorf("%q is taken for a part of the feed", s)
+		}
+	})
 }

@@ -39,14 +39,18 @@ func (q question) bounds() (projections.Bounds, error) {
 
 // parseBound reads a time in RFC 3339 with zone, or a date, which means the end of that day in UTC.
 func parseBound(s string) (events.Millis, error) {
-	if t, err := time.Parse(time.RFC3339Nano, s); err == nil {
-		return events.MillisOf(t), nil
-	}
-	t, err := time.Parse(time.DateOnly, s)
+	at, err := time.Parse(time.RFC3339Nano, s)
 	if err != nil {
-		return 0, fmt.Errorf("%q is neither a time with zone (2026-03-02T09:05:00+01:00) nor a date (2026-03-02)", s)
+		if at, err = time.Parse(time.DateOnly, s); err != nil {
+			return 0, fmt.Errorf("%q is neither a time with zone (2026-03-02T09:05:00+01:00) nor a date (2026-03-02)", s)
+		}
+		at = at.AddDate(0, 0, 1).Add(-time.Millisecond)
 	}
-	return events.MillisOf(t.AddDate(0, 0, 1)) - 1, nil
+	bound := events.MillisOf(at)
+	if bound < events.MinMillis || bound > events.MaxMillis {
+		return 0, fmt.Errorf("%q is not in the years 1 to 9999", s)
+	}
+	return bound, nil
 }
 
 // inputs gathers what the folds of the machine that a question names need, or of all machines, and says which.
