@@ -2,8 +2,6 @@ module ullage
 
 go 1.26.0
 
-toolchain go1.26.10
-
 require (
 	github.com/boombuler/barcode v1.1.0
 	github.com/google/go-cmp v0.7.0
