@@ -77,6 +77,10 @@ func FuzzParse(f *testing.F) {
 		if h, err := events.ParseHash(s); err == nil && !strings.EqualFold(h.String(), s) {
 			t.Errorf("%q is read as %v", s, h)
 		}
+		var text events.Hash
+		if err := text.UnmarshalText([]byte(s)); err == nil && !strings.EqualFold(text.String(), s) {
+			t.Errorf("%q is read as %v", s, text)
+		}
 		if id, err := events.ParseRecordID(s); err == nil && !strings.EqualFold(id.String(), s) {
 			t.Errorf("%q is read as %v", s, id)
 		}
