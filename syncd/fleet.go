@@ -11,6 +11,7 @@ import (
 	"io"
 	"net/http"
 	"sync"
+	"time"
 
 	"ullage/events"
 	"ullage/events/entry"
@@ -87,6 +88,20 @@ func (c *Centre) cut(id events.DeviceID) error {
 		err = errors.Join(err, c.broker.UpdateDevicesAccount(claims))
 	}
 	return err
+}
+
+// restTime is how long a device is kept out that floods the gate.
+const restTime = time.Minute
+
+// rest keeps a device out for a while that floods the gate.
+func (c *Centre) rest(id events.DeviceID) {
+	d, ok := c.trust.Device(id)
+	if !ok || d.Office {
+		return
+	}
+	if err := c.broker.Rest(d.Conn, restTime); err != nil {
+		c.cfg.Log.Error("a device that floods the gate could not be cut", "device", id, "error", err)
+	}
 }
 
 // revocations are the office's own records that revoke devices, the first for each.

@@ -15,6 +15,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"maps"
 	"net"
 	"net/url"
 	"os"
@@ -65,8 +66,9 @@ type Broker struct {
 	once  sync.Once
 
 	mu      sync.Mutex
-	conns   []*nats.Conn       // that Connect made
-	revoked jwt.RevocationList // that were applied
+	conns   []*nats.Conn           // that Connect made
+	revoked jwt.RevocationList     // that were applied
+	resting map[string]*time.Timer // users who are kept out for a while
 }
 
 // Start starts the server and returns once devices can connect. Its errors wrap ErrPort, naming the port, where
@@ -248,15 +250,64 @@ func (b *Broker) UpdateDevicesAccount(claims *jwt.AccountClaims) error {
 	}
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	next := *claims
-	next.Revocations = jwt.RevocationList{}
+	all := jwt.RevocationList{}
 	for _, list := range []jwt.RevocationList{b.revoked, claims.Revocations} {
 		for key, until := range list {
-			next.Revocations[key] = max(until, next.Revocations[key])
+			all[key] = max(until, all[key])
 		}
 	}
-	b.revoked = next.Revocations
+	b.revoked = all
+	b.apply(account, claims)
+	return nil
+}
+
+// apply tells the server who may not connect: those who are revoked, and those who rest. It needs mu held.
+func (b *Broker) apply(account *server.Account, claims *jwt.AccountClaims) {
+	next := *claims
+	next.Revocations = maps.Clone(b.revoked)
+	if next.Revocations == nil {
+		next.Revocations = jwt.RevocationList{}
+	}
+	for user := range b.resting {
+		next.RevokeAt(user, ever)
+	}
 	b.srv.UpdateAccountClaims(account, &next)
+}
+
+// ever is when the revocation of one who rests ends by itself; it is taken back before.
+var ever = time.Date(9999, 1, 1, 0, 0, 0, 0, time.UTC)
+
+// Rest cuts a device's connections, by the public key that it connects by, and lets none in for a while.
+func (b *Broker) Rest(user string, length time.Duration) error {
+	token, err := b.trust.AccountResolver().Fetch(b.trust.DevicesAccount())
+	if err != nil {
+		return fmt.Errorf("broker: the devices' account: %w", err)
+	}
+	claims, err := jwt.DecodeAccountClaims(token)
+	if err != nil {
+		return fmt.Errorf("broker: the devices' account: %w", err)
+	}
+	account, err := b.srv.LookupAccount(claims.Subject)
+	if err != nil {
+		return fmt.Errorf("broker: the devices' account: %w", err)
+	}
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	if b.resting[user] != nil {
+		return nil
+	}
+	if b.resting == nil {
+		b.resting = map[string]*time.Timer{}
+	}
+	b.resting[user] = time.AfterFunc(length, func() {
+		b.mu.Lock()
+		defer b.mu.Unlock()
+		if b.resting[user] != nil {
+			delete(b.resting, user)
+			b.apply(account, claims) // who was revoked meanwhile stands in b.revoked
+		}
+	})
+	b.apply(account, claims)
 	return nil
 }
 
@@ -269,6 +320,10 @@ func (b *Broker) Shutdown() {
 			nc.Close()
 		}
 		b.conns = nil
+		for user, t := range b.resting {
+			t.Stop()
+			delete(b.resting, user)
+		}
 		b.mu.Unlock()
 		b.srv.Shutdown()
 		b.srv.WaitForShutdown()

@@ -56,7 +56,7 @@ func (g *Gate) HandOver(ctx context.Context, q *wire.AsideRequest) (taken bool, 
 	if !ok || !known.Revoked {
 		return false, fmt.Sprintf("%s is no revoked device", q.Device), nil
 	}
-	if !g.handed.take(q.Device) {
+	if ok, _ := g.handed.take(q.Device); !ok {
 		return false, "it hands over too often, or too many do", nil
 	}
 	defer func() {

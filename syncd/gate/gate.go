@@ -62,9 +62,10 @@ type Config struct {
 	Reader   Reader
 	Now      func() events.Millis
 	Random   io.Reader
-	Messages *slog.Logger   // words for operators
-	Public   Public         // the public log; nil: there is none
-	Conflict func(Conflict) // hears where a device has checked another past of the log; set where Public is
+	Messages *slog.Logger          // words for operators
+	Public   Public                // the public log; nil: there is none
+	Rest     func(events.DeviceID) // cuts the connections of a device and keeps it out for a while; nil: none are
+	Conflict func(Conflict)        // hears where a device has checked another past of the log; set where Public is
 
 	MostPushes int // pushes at once; beyond it a device is told "busy". Default 64
 	MostAsked  int // other requests at once. Default 64
@@ -73,6 +74,8 @@ type Config struct {
 // Gate is one gate. Make it with New; Run makes it answer; Commit works without Run.
 type Gate struct {
 	cfg Config
+
+	impatient impatient // of who hears
 
 	pushes slots
 	asked  slots
@@ -176,9 +179,11 @@ func (g *Gate) receive(ctx context.Context, m *nats.Msg) {
 	if verb == wire.Push {
 		room = &g.pushes
 	}
-	if !room.take(device) {
+	if ok, again := room.take(device); !ok {
 		g.busy.Add(1)
-		g.respond(m, busy())
+		if !again || g.bear(device) {
+			g.respond(m, busy())
+		}
 		return
 	}
 	g.work.Add(1)
@@ -190,6 +195,33 @@ func (g *Gate) receive(ctx context.Context, m *nats.Msg) {
 		room.give(device) // before the answer: the device's next request may follow at once
 		g.respond(m, a)
 	}()
+}
+
+// mostImpatient is how many requests a device may send within a second while another of its own is being answered. One that
+// waits for its answers sends none.
+const mostImpatient = 100
+
+// impatient counts such requests in the present second.
+type impatient struct {
+	second int64
+	count  map[events.DeviceID]int
+}
+
+// bear tells whether such a request of a device is still answered. One that floods the gate gets no answers any more, and
+// is kept out for a while. It belongs to who hears.
+func (g *Gate) bear(device events.DeviceID) bool {
+	if now := time.Now().Unix(); now != g.impatient.second {
+		g.impatient = impatient{now, map[events.DeviceID]int{}}
+	}
+	g.impatient.count[device]++
+	n := g.impatient.count[device]
+	if n == mostImpatient+1 {
+		g.complain("gate: a device floods the centre with requests, and is kept out for a while", "device", device)
+		if g.cfg.Rest != nil {
+			g.work.Go(func() { g.cfg.Rest(device) })
+		}
+	}
+	return n <= mostImpatient
 }
 
 func (g *Gate) respond(m *nats.Msg, a wire.Answer) {
@@ -328,14 +360,15 @@ type slots struct {
 
 func newSlots(most int) slots { return slots{in: map[events.DeviceID]bool{}, most: most} }
 
-func (s *slots) take(d events.DeviceID) bool {
+// take admits a device; again tells that it is in already.
+func (s *slots) take(d events.DeviceID) (ok, again bool) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	if len(s.in) >= s.most || s.in[d] {
-		return false
+		return false, s.in[d]
 	}
 	s.in[d] = true
-	return true
+	return true, false
 }
 
 func (s *slots) give(d events.DeviceID) {

@@ -250,8 +250,9 @@ type device struct {
 	key   ed25519.PrivateKey // of its enrolment
 	turns []turn             // the renewals of it, in order
 	conn  *nats.Conn
-	chain [][]byte      // its records
-	links []events.Hash // the link before each of them, and behind the last
+	dial  func() *nats.Conn // once more; nil where it cannot
+	chain [][]byte          // its records
+	links []events.Hash     // the link before each of them, and behind the last
 }
 
 func (w *world) device(name string) *device {
@@ -276,13 +277,20 @@ func (w *world) device(name string) *device {
 	if err != nil {
 		w.t.Fatal(err)
 	}
-	conn, err := nats.Connect(w.broker.ClientURL(), nats.UserJWT(func() (string, error) { return a.JWT, nil }, user.Sign),
-		nats.CustomInboxPrefix(wire.InboxPrefix(a.Device)), nats.MaxReconnects(0), nats.ErrorHandler(func(*nats.Conn, *nats.Subscription, error) {}))
-	if err != nil {
-		w.t.Fatal(err)
+	dial := func() *nats.Conn {
+		conn, err := nats.Connect(w.broker.ClientURL(), nats.UserJWT(func() (string, error) { return a.JWT, nil }, user.Sign),
+			nats.CustomInboxPrefix(wire.InboxPrefix(a.Device)), nats.MaxReconnects(0), nats.ErrorHandler(func(*nats.Conn, *nats.Subscription, error) {}))
+		if err != nil {
+			return nil
+		}
+		w.t.Cleanup(conn.Close)
+		return conn
 	}
-	w.t.Cleanup(conn.Close)
-	return &device{w: w, id: a.Device, key: key, conn: conn, links: []events.Hash{events.FirstLink(a.Device, key.Public().(ed25519.PublicKey))}}
+	conn := dial()
+	if conn == nil {
+		w.t.FailNow()
+	}
+	return &device{w: w, id: a.Device, key: key, conn: conn, dial: dial, links: []events.Hash{events.FirstLink(a.Device, key.Public().(ed25519.PublicKey))}}
 }
 
 // turn is a renewal: from the record behind after on, key seals.

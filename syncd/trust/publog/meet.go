@@ -116,15 +116,16 @@ func (l *Log) readLog(ctx context.Context, at state, k *taker) error {
 	return err
 }
 
-// freeze stops the log: only what LOG and file have alike is served any more.
+// freeze stops the log: only what LOG and file have alike is served any more. Whoever sees that it has stopped finds the
+// alarm told.
 func (l *Log) freeze(agreed uint64, why *twoHistories) {
+	agreed = min(agreed, l.tree.size())
+	l.alarm(Alarm{Rewritten, fmt.Sprintf("The public log has stopped: the stream LOG and the file %s tell different histories (%v). Both have the first %d leaves. "+
+		"Find out which of the two the devices have seen, put the other one right from a backup, and start again", l.cfg.Dir, why, agreed), agreed, l.tree.size()})
 	l.mu.Lock()
-	l.agreed = min(agreed, l.tree.size())
-	l.frozen = fmt.Errorf("%w: %w", ErrRewritten, why)
+	l.agreed, l.frozen = agreed, fmt.Errorf("%w: %w", ErrRewritten, why)
 	l.wake()
 	l.mu.Unlock()
-	l.alarm(Alarm{Rewritten, fmt.Sprintf("The public log has stopped: the stream LOG and the file %s tell different histories (%v). Both have the first %d leaves. "+
-		"Find out which of the two the devices have seen, put the other one right from a backup, and start again", l.cfg.Dir, why, l.agreed), l.agreed, l.tree.size()})
 }
 
 // catchUp takes in what others have written into LOG.
