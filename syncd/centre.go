@@ -14,8 +14,8 @@
 //	ports.json        the ports that the first start found free
 //	centre.json       addresses, while it runs; what a killed centre leaves of it is stale
 //
-// The order of a start is the order in which the parts need each other: keys, broker, streams, public log, read model,
-// gate, office. Addresses are written down, and printed, once everything listens. The order of an end is the other way
+// The order of a start is the order in which the parts need each other: keys, broker, streams, read model, public
+// log, gate, office. Addresses are written down, and printed, once everything listens. The order of an end is the other way
 // round: nobody is sent here any more, requests end, then the gate, then the read model, then the files.
 package syncd
 
@@ -150,6 +150,9 @@ func Open(ctx context.Context, cfg Config) (_ *Centre, err error) {
 	if err := c.broker.EnsureStreams(ctx); err != nil {
 		return nil, err
 	}
+	if c.store, err = store.Open(store.Config{Dir: c.path("model"), Office: c.isOffice, Log: cfg.Log}); err != nil {
+		return nil, err
+	}
 	if err := c.openLog(ctx); err != nil {
 		return nil, err
 	}
@@ -158,9 +161,6 @@ func Open(ctx context.Context, cfg Config) (_ *Centre, err error) {
 		return nil, err
 	}
 	if c.source, err = store.OpenSource(ctx, reader); err != nil {
-		return nil, err
-	}
-	if c.store, err = store.Open(store.Config{Dir: c.path("model"), Office: c.isOffice, Log: cfg.Log}); err != nil {
 		return nil, err
 	}
 	if err := c.openGate(ctx); err != nil {

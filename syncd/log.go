@@ -25,8 +25,20 @@ func (c *Centre) openLog(ctx context.Context) error {
 	}
 	c.log, err = publog.Open(ctx, publog.Config{
 		Dir: c.trust.LogDir(), Key: c.trust.Log(), Conn: conn, OnAlarm: c.logAlarm, OnEpoch: c.epochEnded, Log: c.cfg.Log,
+		Known: c.seen,
 	})
 	return err
+}
+
+// seen are checkpoints that devices have checked, as far as the read model knows.
+func (c *Centre) seen() []checkpoint.Checkpoint {
+	ctx, cancel := context.WithTimeout(context.Background(), 30*time.Second)
+	defer cancel()
+	all, err := c.store.Seen(ctx)
+	if err != nil {
+		c.cfg.Log.Warn("what devices have checked of the public log could not be read", "error", err)
+	}
+	return all
 }
 
 // What the office does about an alarm of the log.

@@ -8,6 +8,7 @@ import (
 	"slices"
 
 	"ullage/events"
+	"ullage/events/checkpoint"
 	"ullage/projections"
 	"ullage/projections/witness"
 )
@@ -177,4 +178,25 @@ func (r *reader) stands(t events.Target) (bool, error) {
 	h := projections.Resolve(group, projections.Now)
 	i := slices.IndexFunc(h.All, func(f projections.Fact) bool { return f.Target() == t })
 	return i >= 0 && h.All[i].State == projections.Stands, nil
+}
+
+// mostSeen is how many checkpoints Seen returns: the greatest.
+const mostSeen = 1000
+
+// Seen returns checkpoints of the public log that devices say they have checked, the greatest first.
+func (s *Store) Seen(ctx context.Context) (all []checkpoint.Checkpoint, err error) {
+	err = s.asking(ctx, func(r *reader) error {
+		return r.each(`SELECT DISTINCT origin, size, root FROM seen ORDER BY size DESC LIMIT ?`, []any{mostSeen}, func(rows *sql.Rows) error {
+			var c checkpoint.Checkpoint
+			var root []byte
+			if err := rows.Scan(&c.Origin, &c.Size, &root); err != nil {
+				return err
+			}
+			if copy(c.Root[:], root) == len(c.Root) {
+				all = append(all, c)
+			}
+			return nil
+		})
+	})
+	return all, err
 }
