@@ -1,16 +1,36 @@
 package gate
 
 import (
+	"bytes"
 	"testing"
 	"time"
+
+	"github.com/nats-io/nats.go"
 
 	"ullage/events"
 	"ullage/events/wire"
 )
 
-// A device that floods the gate is cut, and kept out for a while; what the others push gets through. How long they take beside
-// it is told as a ratio, and not asserted.
+// A device that floods the gate, with whatever it likes, is cut, and kept out for a while; what the others push gets
+// through. How long they take beside it is told as a ratio, and not asserted.
 func TestFlood(t *testing.T) {
+	for name, flood := range map[string]struct {
+		verb  wire.Verb
+		reply string
+		data  []byte
+	}{
+		"no hello":        {wire.Hello, "inbox.tab-9.x", make([]byte, 1000)},
+		"frames of noise": {wire.Push, "inbox.tab-9.x", random(wire.MaxFrame)},
+		"lists in lists":  {wire.Push, "inbox.tab-9.x", bytes.Repeat([]byte{0x91}, wire.MaxFrame)},
+		"no such verb":    {"x", "inbox.tab-9.x", nil},
+		"no reply":        {wire.Push, "", nil},
+		"another's inbox": {wire.Push, "inbox.tab-1.x", nil},
+	} {
+		t.Run(name, func(t *testing.T) { testFlood(t, flood.verb, flood.reply, flood.data) })
+	}
+}
+
+func testFlood(t *testing.T, verb wire.Verb, reply string, data []byte) {
 	w := newWorld(t)
 	g := w.gate(func(c *Config) {
 		c.Rest = func(id events.DeviceID) {
@@ -68,7 +88,6 @@ func TestFlood(t *testing.T) {
 	stop, stopped := make(chan struct{}), make(chan struct{})
 	go func() {
 		defer close(stopped)
-		body := make([]byte, 1000) // no hello: refused each time it is looked at
 		for conn := abuser.conn; ; conn = abuser.dial() {
 			if conn == nil { // it is kept out
 				select {
@@ -86,7 +105,7 @@ func TestFlood(t *testing.T) {
 				default:
 				}
 				for range 1000 {
-					if conn.PublishRequest(wire.UpSubject(abuser.id, wire.Hello), wire.InboxPrefix(abuser.id)+".x", body) != nil {
+					if conn.PublishMsg(&nats.Msg{Subject: wire.UpSubject(abuser.id, verb), Reply: reply, Data: data}) != nil {
 						break
 					}
 				}

@@ -173,6 +173,9 @@ func (g *Gate) receive(ctx context.Context, m *nats.Msg) {
 		if n := g.dropped.Add(1); n&(n-1) == 0 { // a flood must not fill the log: 1, 2, 4, 8, …
 			g.cfg.Messages.Warn("gate: dropped a request that names a foreign reply subject", "subject", m.Subject, "reply", m.Reply, "dropped", n)
 		}
+		if err == nil { // the server has seen to it that the subject is its own
+			g.bear(device)
+		}
 		return
 	}
 	room := &g.asked
@@ -197,8 +200,8 @@ func (g *Gate) receive(ctx context.Context, m *nats.Msg) {
 	}()
 }
 
-// mostImpatient is how many requests a device may send within a second while another of its own is being answered. One that
-// waits for its answers sends none.
+// mostImpatient is how many requests a device may send within a second while another of its own is being answered, or with
+// a foreign reply subject. One that waits for its answers sends none.
 const mostImpatient = 100
 
 // impatient counts such requests in the present second.
