@@ -174,7 +174,7 @@ func (g *Gate) receive(ctx context.Context, m *nats.Msg) {
 			g.cfg.Messages.Warn("gate: dropped a request that names a foreign reply subject", "subject", m.Subject, "reply", m.Reply, "dropped", n)
 		}
 		if err == nil { // the server has seen to it that the subject is its own
-			g.bear(device)
+			g.bear(device, len(m.Data))
 		}
 		return
 	}
@@ -184,7 +184,7 @@ func (g *Gate) receive(ctx context.Context, m *nats.Msg) {
 	}
 	if ok, again := room.take(device); !ok {
 		g.busy.Add(1)
-		if !again || g.bear(device) {
+		if !again || g.bear(device, len(m.Data)) {
 			g.respond(m, busy())
 		}
 		return
@@ -204,6 +204,9 @@ func (g *Gate) receive(ctx context.Context, m *nats.Msg) {
 // a foreign reply subject. One that waits for its answers sends none.
 const mostImpatient = 100
 
+// impatientBytes of a request count as much as one more request: seven of the largest are as bad as a hundred of the least.
+const impatientBytes = 32 << 10
+
 // impatient counts such requests in the present second.
 type impatient struct {
 	second int64
@@ -212,13 +215,14 @@ type impatient struct {
 
 // bear tells whether such a request of a device is still answered. One that floods the gate gets no answers any more, and
 // is kept out for a while. It belongs to who hears.
-func (g *Gate) bear(device events.DeviceID) bool {
+func (g *Gate) bear(device events.DeviceID, bytes int) bool {
 	if now := time.Now().Unix(); now != g.impatient.second {
 		g.impatient = impatient{now, map[events.DeviceID]int{}}
 	}
-	g.impatient.count[device]++
-	n := g.impatient.count[device]
-	if n == mostImpatient+1 {
+	before := g.impatient.count[device]
+	n := before + 1 + bytes/impatientBytes
+	g.impatient.count[device] = n
+	if before <= mostImpatient && n > mostImpatient {
 		g.complain("gate: a device floods the centre with requests, and is kept out for a while", "device", device)
 		if g.cfg.Rest != nil {
 			g.work.Go(func() { g.cfg.Rest(device) })
