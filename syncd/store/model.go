@@ -70,7 +70,13 @@ func openModel(cfg Config, path string, bulk bool) (*model, error) {
 	if bulk {
 		pragmas = []string{"journal_mode(off)", "synchronous(off)", "locking_mode(exclusive)", "cache_size(-128000)"}
 	}
-	var err error
+	f, err := os.OpenFile(path, os.O_RDWR|os.O_CREATE, 0o600) // its side files get the rights of the file that they find
+	if err == nil {
+		err = f.Close()
+	}
+	if err != nil {
+		return nil, fmt.Errorf("read model: %w", err)
+	}
 	if m.write, err = sql.Open("sqlite", dsn(path, "rwc", pragmas...)); err == nil {
 		m.write.SetMaxOpenConns(1)
 		err = m.prepare(bulk)
