@@ -94,6 +94,7 @@ type Centre struct {
 	access   *access.Journal
 	erasures *office.Erasures
 	revoked  revocations
+	handing  chan struct{} // one for each that hands over now
 
 	ports    ports
 	enrol    server
@@ -112,7 +113,7 @@ type ports struct {
 // up is taken down.
 func Open(ctx context.Context, cfg Config) (_ *Centre, err error) {
 	cfg.Log = cmp.Or(cfg.Log, slog.New(slog.DiscardHandler))
-	c := &Centre{cfg: cfg}
+	c := &Centre{cfg: cfg, handing: make(chan struct{}, mostHanding)}
 	if err := c.named(); err != nil {
 		return nil, err
 	}

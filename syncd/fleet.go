@@ -353,6 +353,9 @@ func (c *Centre) outside() http.Handler {
 	return mux
 }
 
+// mostHanding is how many may hand over at once: before a request is read, nobody knows who sends it.
+const mostHanding = 16
+
 // takeAside answers at wire.AsidePath. Whoever asks learns nothing but whether it was taken.
 func (c *Centre) takeAside(w http.ResponseWriter, r *http.Request) {
 	status, why := c.handedOver(w, r)
@@ -373,6 +376,12 @@ func (c *Centre) handedOver(w http.ResponseWriter, r *http.Request) (status int,
 	}
 	if r.Header.Get("Content-Type") != wire.AsideType {
 		return http.StatusUnsupportedMediaType, "it is not " + wire.AsideType
+	}
+	select {
+	case c.handing <- struct{}{}:
+		defer func() { <-c.handing }()
+	default:
+		return http.StatusServiceUnavailable, "too many hand over at once"
 	}
 	b, err := io.ReadAll(http.MaxBytesReader(w, r.Body, wire.MaxAside))
 	if err != nil {
