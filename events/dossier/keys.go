@@ -7,8 +7,9 @@ import (
 	"ullage/events"
 )
 
-// keyDevice tells about the keys of which device a record speaks.
-func keyDevice(x *read) (events.DeviceID, bool) {
+// keyDevice tells about the keys of which device a record speaks. That a renewal is let in which came after its key was
+// revoked is one of them.
+func (o *opened) keyDevice(x *read) (events.DeviceID, bool) {
 	switch b := x.body.(type) {
 	case *events.DeviceEnrolled:
 		return b.Device, true
@@ -16,6 +17,13 @@ func keyDevice(x *read) (events.DeviceID, bool) {
 		return b.Device, b.Device == x.name.Device
 	case *events.DeviceRevoked:
 		return b.Device, true
+	case *events.RecordAdmitted:
+		t := o.byName[Name{b.Target.Device, b.Target.Seq}]
+		if t == nil || !o.offices()[x.name.Device] {
+			return "", false
+		}
+		_, renews := events.RenewedKey(&t.r)
+		return b.Target.Device, renews
 	}
 	return "", false
 }
@@ -78,7 +86,7 @@ func (o *opened) keyrings() map[events.DeviceID]*keyring {
 				of(b.Device).revoked = append(of(b.Device).revoked, x)
 			}
 		case *events.DeviceRenewed:
-			if key := sealing(b.Keys); b.Device == x.name.Device && key != nil {
+			if key, ok := events.RenewedKey(&x.r); ok {
 				of(b.Device).spans = append(of(b.Device).spans, span{key, x.name.Seq, x.name})
 			}
 		}

@@ -3,6 +3,7 @@ package dossier
 import (
 	"bytes"
 	"crypto/ed25519"
+	"slices"
 	"strings"
 
 	"ullage/events"
@@ -80,6 +81,8 @@ func open(file []byte) (*opened, error) {
 		expected[m.name] = true
 		o.chains = append(o.chains, c)
 	}
+	// By device, in which they are looked up; by member, a-1.json would stand before a.json.
+	slices.SortFunc(o.chains, func(a, b Chain) int { return compareNames(Name{a.Device, 0}, Name{b.Device, 0}) })
 	if err := o.readAbout(&a); err != nil {
 		return nil, err
 	}

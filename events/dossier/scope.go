@@ -79,7 +79,7 @@ func (o *opened) checkParts() error {
 		case Related:
 			ok = related[x.name]
 		case Key:
-			device, key := keyDevice(x)
+			device, key := o.keyDevice(x)
 			ok = key && devices[device]
 		case Seen:
 			b, is := x.body.(*events.CheckpointSeen)

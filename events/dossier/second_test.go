@@ -370,6 +370,12 @@ func (s *reading) scope(about map[string]any) {
 		case "related":
 			need(ours[x.name], "%s is related to nothing", x.name)
 		case "key":
+			if x.kind == "record.admitted" {
+				t := s.by[x.target()]
+				_, office := s.offices[x.device]
+				need(office && t != nil && t.kind == "device.renewed" && devices[t.device], "%s lets in no renewal", x.name)
+				continue
+			}
 			need(slices.Contains([]string{"device.enrolled", "device.renewed", "device.revoked"}, x.kind) && devices[str(x.body["device"])], "%s gives no key", x.name)
 			need(x.kind != "device.renewed" || x.device == str(x.body["device"]), "%s renews for another", x.name)
 		case "seen":
@@ -406,6 +412,15 @@ func sealing(body map[string]any) ed25519.PublicKey {
 	return nil
 }
 
+func sealings(body map[string]any) (n int) {
+	for _, k := range list(body["keys"]) {
+		if str(obj(k)["use"]) == "sealing" {
+			n++
+		}
+	}
+	return n
+}
+
 // keyAt is the key by which a device seals at a number.
 func (s *reading) keyAt(device string, number uint64) ed25519.PublicKey {
 	k, office := s.offices[device]
@@ -417,7 +432,7 @@ func (s *reading) keyAt(device string, number uint64) ed25519.PublicKey {
 		}
 	}
 	for _, x := range s.all {
-		if x.kind == "device.renewed" && x.device == device && str(x.body["device"]) == device && x.number < number && x.number > after {
+		if x.kind == "device.renewed" && x.device == device && str(x.body["device"]) == device && x.number < number && x.number > after && sealings(x.body) == 1 {
 			k, after = sealing(x.body), x.number
 		}
 	}

@@ -225,12 +225,30 @@ func (w *work) keys() error {
 			return err
 		}
 		for i := range all {
-			if a := &all[i]; a.Held == "" && (a.Office || a.Record.Device == d) {
+			if a := &all[i]; givesKey(a, all) {
 				w.add(nil, a, form.Key)
 			}
 		}
 	}
 	return nil
+}
+
+// givesKey tells whether a record says which keys a device has: the office's word that is in force, and a renewal of the
+// device's own, held or not, since it changes who seals; and that such a one was let in. all is the history that it
+// stands in.
+func givesKey(a *projections.Arrival, all []projections.Arrival) bool {
+	switch a.Record.Kind {
+	case "device.enrolled", "device.revoked":
+		return a.Office && a.Held == ""
+	case events.KindAdmitted:
+		t, _, err := events.CorrectionOf(&a.Record)
+		return err == nil && a.Office && a.Held == "" && slices.ContainsFunc(all, func(x projections.Arrival) bool {
+			_, renews := events.RenewedKey(&x.Record)
+			return renews && x.Record.Device == t.Device && x.Record.Seq == t.Seq
+		})
+	}
+	_, renews := events.RenewedKey(&a.Record)
+	return renews
 }
 
 // erasures shows the office's records by which pieces of evidence were erased.
