@@ -24,7 +24,7 @@ func (d *Device) handOver(ctx context.Context, stop *Stop) *Stop {
 	text := stop.Text
 	switch {
 	case errors.Is(err, errNotTaken):
-		text = fmt.Sprintf("%s. %s, the centre did not take what comes behind; keep this folder and tell the office", text, handed(records))
+		text = fmt.Sprintf("%s. %s, the centre does not take what comes behind, and is asked again; keep this folder and tell the office", text, handed(records))
 	case err != nil:
 		d.cfg.Log.Warn("what this device holds could not be handed over yet", "error", err)
 		text = fmt.Sprintf("%s. %s; the rest could not be handed over yet and is tried again", text, handed(records))
@@ -36,7 +36,8 @@ func (d *Device) handOver(ctx context.Context, stop *Stop) *Stop {
 
 func handed(records uint64) string { return fmt.Sprintf("%d records handed over", records) }
 
-// errNotTaken is for what the centre does not take, and would not take again.
+// errNotTaken is for what the centre does not take. It is asked again after a while all the same: an office may change its
+// mind, and the device would not hear of it.
 var errNotTaken = errors.New("the centre did not take what was handed over")
 
 // handAside hands over, and returns how many records are there that the centre has and gave no receipt for.

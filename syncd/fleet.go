@@ -329,6 +329,22 @@ func (c *Centre) admit(ctx context.Context, targets []events.Target, d office.De
 func (c *Centre) judgeOffice(r *events.Record, body events.Body) ([]string, error) {
 	want, path := "", "kind"
 	switch b := body.(type) {
+	case *events.DeviceEnrolled:
+		if key, ok := sealingKey(b.Keys); !ok || r.Key != enrolledKey(trust.Device{ID: b.Device, Key: key}) {
+			want = "it would let nobody in; run: ullage enrol NAME"
+		}
+	case *events.EpochStarted:
+		if r.Key != epochKey(b.OldOrigin, b.OldSize, b.OldRoot, b.CommonSize) {
+			want = "the centre writes this itself, where its public log has begun anew"
+		}
+	case *events.RecordAmended:
+		if err := c.mayCorrect(b.Target); err != nil {
+			return nil, err
+		}
+	case *events.RecordWithdrawn:
+		if err := c.mayCorrect(b.Target); err != nil {
+			return nil, err
+		}
 	case *events.DeviceRenewed:
 		want = "a device renews its own key: ullage-agent renew; that of the office is not renewed in this version"
 	case *events.DeviceRevoked:
@@ -345,6 +361,27 @@ func (c *Centre) judgeOffice(r *events.Record, body events.Body) ([]string, erro
 	return c.erasures.Judge(r, body)
 }
 
+// mayCorrect refuses to correct what the office has done by a record, and what a correction would not undo.
+func (c *Centre) mayCorrect(t events.Target) error {
+	if id, _ := c.trust.Office(); t.Device != id || t.Seq == 0 || t.Seq > c.desk.Head().Seq {
+		return nil
+	}
+	return c.desk.Scan(t.Seq, func(seq events.Seq, raw []byte) error {
+		if seq > t.Seq {
+			return nil
+		}
+		r, err := events.DecodeRecord(raw)
+		if err != nil {
+			return err
+		}
+		switch r.Kind {
+		case "device.enrolled", "device.revoked", "epoch.started":
+			return &events.FieldError{Path: "body.target", Value: fmt.Sprintf("%q", r.Kind), Want: "what it did is done for good; a device that was revoked in error is enrolled anew, under another name"}
+		}
+		return nil
+	})
+}
+
 // outside is what a device asks without a connection: to be enrolled, and to hand over what it holds once it is revoked.
 func (c *Centre) outside() http.Handler {
 	mux := http.NewServeMux()
@@ -355,6 +392,9 @@ func (c *Centre) outside() http.Handler {
 
 // mostHanding is how many may hand over at once: before a request is read, nobody knows who sends it.
 const mostHanding = 16
+
+// handTime is how long what is handed over may take to arrive.
+const handTime = 15 * time.Second
 
 // takeAside answers at wire.AsidePath. Whoever asks learns nothing but whether it was taken.
 func (c *Centre) takeAside(w http.ResponseWriter, r *http.Request) {
@@ -382,6 +422,10 @@ func (c *Centre) handedOver(w http.ResponseWriter, r *http.Request) (status int,
 		defer func() { <-c.handing }()
 	default:
 		return http.StatusServiceUnavailable, "too many hand over at once"
+	}
+	// A place is not held by who sends slowly.
+	if err := http.NewResponseController(w).SetReadDeadline(time.Now().Add(handTime)); err != nil && !errors.Is(err, http.ErrNotSupported) {
+		return http.StatusInternalServerError, err.Error()
 	}
 	b, err := io.ReadAll(http.MaxBytesReader(w, r.Body, wire.MaxAside))
 	if err != nil {

@@ -3,13 +3,12 @@ package syncd
 import (
 	"bytes"
 	"context"
-	"crypto/sha256"
-	"encoding/hex"
 	"encoding/json"
 	"errors"
 	"fmt"
 	"time"
 
+	"ullage/events"
 	"ullage/events/checkpoint"
 	"ullage/syncd/alarm"
 	"ullage/syncd/gate"
@@ -31,10 +30,10 @@ func (c *Centre) openLog(ctx context.Context) error {
 }
 
 // seen are checkpoints that devices have checked, as far as the read model knows.
-func (c *Centre) seen() []checkpoint.Checkpoint {
+func (c *Centre) seen(origin string, most uint64) []checkpoint.Checkpoint {
 	ctx, cancel := context.WithTimeout(context.Background(), 30*time.Second)
 	defer cancel()
-	all, err := c.store.Seen(ctx)
+	all, err := c.store.Seen(ctx, origin, most)
 	if err != nil {
 		c.cfg.Log.Warn("what devices have checked of the public log could not be read", "error", err)
 	}
@@ -60,12 +59,16 @@ func (c *Centre) logAlarm(a publog.Alarm) {
 	}
 }
 
+// epochKey is the key of the record that tells of a new epoch.
+func epochKey(origin string, size int64, root events.Hash, common int64) string {
+	return keyOf("epoch", origin, size, root.String(), common)
+}
+
 // epochEnded tells in the open that the public log began anew: a record of the office, and an alarm. Told again, they are
 // the same.
 func (c *Centre) epochEnded(old checkpoint.Checkpoint, common uint64) error {
-	h := sha256.Sum256(fmt.Appendf(nil, "%s %d", old.Text(), common))
 	line, err := json.Marshal(map[string]any{
-		"kind": "epoch.started", "key": "epoch-" + hex.EncodeToString(h[:16]),
+		"kind": "epoch.started", "key": epochKey(old.Origin, int64(old.Size), old.Root, int64(common)),
 		"body": map[string]any{"old_origin": old.Origin, "old_size": old.Size, "old_root": old.Root.String(), "common_size": common},
 	})
 	if err != nil {
@@ -102,7 +105,7 @@ func (c *Centre) conflicting(x gate.Conflict) {
 		evidence[fmt.Sprintf("the seal of %s over its record %d, which says so", x.Device, x.At)] = x.Seal
 	}
 	err := c.alarms.Raise(alarm.Alarm{
-		Kind: alarm.LogConflict, About: fmt.Sprintf("%s %s", x.Device, x.Seen.Text()), Evidence: evidence,
+		Kind: alarm.LogConflict, From: string(x.Device), About: fmt.Sprintf("%s %s", x.Device, x.Seen.Text()), Evidence: evidence,
 		What: fmt.Sprintf("The past that device %s has checked is not the past of this centre: %s.", x.Device, x.Why),
 		Do:   "Make a backup of this centre and of that device's folder before anything else. Two pasts were shown: find out whether an older state was put back, or who could write to the centre's disk. What devices still hold they send again.",
 	})

@@ -3,6 +3,7 @@ package syncd
 import (
 	"bytes"
 	"context"
+	"crypto/ed25519"
 	"crypto/rand"
 	"crypto/sha256"
 	"encoding/hex"
@@ -139,6 +140,16 @@ func (c *Centre) fieldDevices() (ids []events.DeviceID) {
 		}
 	}
 	return ids
+}
+
+// sealingKey is the one sealing key among keys.
+func sealingKey(keys []events.DeviceKey) (key ed25519.PublicKey, ok bool) {
+	for _, k := range keys {
+		if k.Use == "sealing" {
+			key, ok = k.Key, key == nil
+		}
+	}
+	return key, ok
 }
 
 // enrolledKey is the key of the record by which a device is enrolled.

@@ -2,7 +2,8 @@
 //
 // An alarm is raised with what is wrong, what to do, and what proves it. It stays open, over restarts, until somebody
 // acknowledges it by its name; the book keeps it, with who did and when. One thing raises one alarm: what is raised
-// again while it stands in the book, open or acknowledged, is only counted.
+// again while it stands in the book, open or acknowledged, is only counted; and so is what one device makes the centre
+// raise beyond a number, so that it cannot crowd out the others.
 //
 // The book is one file, which is written whole or not at all.
 package alarm
@@ -37,13 +38,16 @@ const (
 const (
 	MaxAlarms   = 1000
 	maxEvidence = 4 << 10 // bytes of one piece
+	maxFrom     = 20      // alarms of one kind by one source
+	spare       = 100     // that no source but the centre itself may take
 )
 
 // Alarm is one thing that is wrong.
 type Alarm struct {
 	Name     string            `json:"name"` // by which it is acknowledged; given by the book
 	Kind     Kind              `json:"kind"`
-	About    string            `json:"about"` // with Kind, what tells it from others
+	About    string            `json:"about"`          // with Kind, what tells it from others
+	From     string            `json:"from,omitempty"` // the device that makes us raise it; empty for the centre itself
 	What     string            `json:"what"`
 	Do       string            `json:"do"`
 	Evidence map[string]string `json:"evidence,omitempty"` // by what it is
@@ -113,9 +117,25 @@ func (b *Book) Raise(a Alarm) error {
 		b.alarms[i].Times++
 		return nil
 	}
-	if len(b.alarms) >= MaxAlarms {
+	if a.From != "" {
+		last, n := -1, 0
+		for i := range b.alarms {
+			if b.alarms[i].Kind == a.Kind && b.alarms[i].From == a.From {
+				last, n = i, n+1
+			}
+		}
+		if n >= maxFrom { // it has been heard, and is only counted from now on
+			b.alarms[last].Times++
+			return nil
+		}
+	}
+	most := MaxAlarms
+	if a.From != "" {
+		most -= spare
+	}
+	if len(b.alarms) >= most {
 		b.log.Error("ALARM, and the book of alarms is full: "+a.What, "do", a.Do)
-		return fmt.Errorf("the book of alarms holds %d already", MaxAlarms)
+		return fmt.Errorf("the book of alarms holds %d already", len(b.alarms))
 	}
 	a.Name = b.name(a.Kind)
 	a.Since, a.Times, a.Acknowledged, a.By = b.now().Format(0), 1, "", ""

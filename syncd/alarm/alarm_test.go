@@ -90,6 +90,30 @@ func TestLimits(t *testing.T) {
 	}
 }
 
+// One device, however many alarms it makes the centre raise, leaves room for those of others and for the centre's own.
+func TestOneSource(t *testing.T) {
+	b, _ := book(t, filepath.Join(t.TempDir(), "alarms.json"))
+	for n := range 2 * MaxAlarms {
+		if err := b.Raise(Alarm{Kind: LogConflict, From: "tab-1", About: fmt.Sprint(n), What: "two pasts"}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	all := b.All()
+	if last := all[len(all)-1]; len(all) != maxFrom || last.Times != 1+2*MaxAlarms-maxFrom {
+		t.Errorf("%d alarms, the last raised %d times", len(all), last.Times)
+	}
+	if err := b.Raise(Alarm{Kind: LogConflict, From: "tab-2", About: "another"}); err != nil || len(b.All()) != maxFrom+1 {
+		t.Errorf("another device: %d alarms, %v", len(b.All()), err)
+	}
+	b.alarms = make([]Alarm, MaxAlarms-spare)
+	if err := b.Raise(Alarm{Kind: LogConflict, From: "tab-3", About: "a third"}); err == nil {
+		t.Error("devices take the room that is the centre's")
+	}
+	if err := b.Raise(Alarm{Kind: NewEpoch, About: "1"}); err != nil {
+		t.Errorf("the centre's own: %v", err)
+	}
+}
+
 func TestDamagedBook(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "alarms.json")
 	for _, content := range []string{"", "{", `{"version":2}`} {

@@ -2,6 +2,7 @@ package dossier
 
 import (
 	"bytes"
+	"cmp"
 	"fmt"
 	"slices"
 
@@ -29,23 +30,13 @@ func (w *work) line(d events.DeviceID) *line {
 
 // find finds the push that brought a record, among those that are here.
 func (l *line) find(seq events.Seq) (store.Push, bool) {
-	i, _ := slices.BinarySearchFunc(l.pushes, seq+1, func(p store.Push, s events.Seq) int { return compare(p.Commit.Range.From, s) })
+	i, _ := slices.BinarySearchFunc(l.pushes, seq+1, func(p store.Push, s events.Seq) int { return cmp.Compare(p.Commit.Range.From, s) })
 	for i--; i >= 0 && l.pushes[i].Commit.Range.From+wire.MaxRecords > seq; i-- {
 		if l.pushes[i].Commit.Range.To >= seq {
 			return l.pushes[i], true
 		}
 	}
 	return store.Push{}, false
-}
-
-func compare(a, b events.Seq) int {
-	switch {
-	case a < b:
-		return -1
-	case a > b:
-		return 1
-	}
-	return 0
 }
 
 // push finds the push that brought a record, and takes it along.
@@ -62,7 +53,7 @@ func (l *line) push(seq events.Seq) (store.Push, error) {
 }
 
 func (l *line) take(p store.Push) {
-	i, _ := slices.BinarySearchFunc(l.pushes, p.Commit.Range.From, func(p store.Push, s events.Seq) int { return compare(p.Commit.Range.From, s) })
+	i, _ := slices.BinarySearchFunc(l.pushes, p.Commit.Range.From, func(p store.Push, s events.Seq) int { return cmp.Compare(p.Commit.Range.From, s) })
 	l.pushes = slices.Insert(l.pushes, i, p)
 }
 
@@ -174,7 +165,9 @@ func (w *work) checkpointIn(raw []byte) (*form.Checkpoint, error) {
 		return nil, err
 	}
 	n := form.Name{Device: r.Device, Seq: r.Seq}
-	w.items[n] = &item{part: form.Seen, hash: events.HashRecord(raw)}
+	if w.items[n] == nil {
+		w.items[n] = &item{part: form.Seen, hash: events.HashRecord(raw)}
+	}
 	return &form.Checkpoint{Record: n, Received: received, Extension: append([]events.Hash{}, proof...)}, nil
 }
 

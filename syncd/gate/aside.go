@@ -48,24 +48,17 @@ func (g *Gate) late(ctx context.Context, device events.DeviceID, known Device, d
 	return refused(0, wordsAside), nil
 }
 
+// ErrRest is returned for what a device hands over while it is heard already, or too soon after something was not taken.
+var ErrRest = errors.New("it hands over too often, or too many do")
+
 // HandOver takes what a revoked device hands over. taken tells that all of its records are at the centre now; else why
-// is for operators, and nothing of it was stored. Anybody may ask: so a device is heard once at a time, and not for a
-// second after something was not taken under its name.
+// is for operators, and nothing of it was stored. Anybody may ask: so nothing is kept from a device by what is not signed
+// by its key. What is, is heard once at a time, and not for a second after something of it was not taken; ErrRest says so.
 func (g *Gate) HandOver(ctx context.Context, q *wire.AsideRequest) (taken bool, why string, err error) {
 	known, ok := g.cfg.Find(q.Device)
 	if !ok || !known.Revoked {
 		return false, fmt.Sprintf("%s is no revoked device", q.Device), nil
 	}
-	if ok, _ := g.handed.take(q.Device); !ok {
-		return false, "it hands over too often, or too many do", nil
-	}
-	defer func() {
-		if taken {
-			g.handed.give(q.Device)
-		} else {
-			time.AfterFunc(handOverRest, func() { g.handed.give(q.Device) })
-		}
-	}()
 	end, _, err := g.asideEnd(ctx, q.Device, known)
 	if err != nil {
 		return false, "", err
@@ -74,6 +67,16 @@ func (g *Gate) HandOver(ctx context.Context, q *wire.AsideRequest) (taken bool, 
 	if err := q.Verify(end.key); err != nil && q.Verify(end.sealed) != nil {
 		return false, err.Error(), nil
 	}
+	if ok, _ := g.handed.take(q.Device); !ok {
+		return false, "", ErrRest
+	}
+	defer func() {
+		if taken {
+			g.handed.give(q.Device)
+		} else {
+			time.AfterFunc(handOverRest, func() { g.handed.give(q.Device) })
+		}
+	}()
 	push, err := wire.DecodePush(q.Push)
 	if err != nil {
 		return false, err.Error(), nil
@@ -129,7 +132,7 @@ func (g *Gate) setAside(ctx context.Context, device events.DeviceID, known Devic
 		return nil, err
 	}
 	if size+len(data) > maxAside {
-		no := refused(q.First, "%d bytes are set aside of %s already; at most %d are, until the office has decided", size, device, maxAside)
+		no := refused(q.First, "%d bytes are set aside of %s already; at most %d ever are", size, device, maxAside)
 		return &no, nil
 	}
 	_, err = g.cfg.Log.appendIn(ctx, g.cfg.Log.aside, device, last, data)

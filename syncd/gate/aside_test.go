@@ -3,6 +3,7 @@ package gate
 import (
 	"context"
 	"crypto/ed25519"
+	"errors"
 	"slices"
 	"strings"
 	"sync"
@@ -156,27 +157,33 @@ func (d *device) takesNothing(t *testing.T, name string, q *wire.AsideRequest, w
 	}
 }
 
-// After a request that was not taken, a device is not heard for a moment: whoever guesses is slow.
+// A stranger who names a device keeps nothing from it. The device itself is not heard for a while after something of it
+// was not taken, and is told to come again.
 func TestHandOverRests(t *testing.T) {
 	w := newWorld(t)
 	g := w.gate(nil)
 	d := w.device("tab-1")
-	d.writeOrdinary(1)
+	d.writeOrdinary(3)
 	d.revoke()
-	q := d.handOver(1, 1)
-	bad := *q
+	bad := *d.handOver(1, 1)
 	bad.Signature = make([]byte, 64)
-	if taken, why, err := g.HandOver(t.Context(), &bad); taken || err != nil {
-		t.Fatal(why, err)
+	if taken, why, err := g.HandOver(t.Context(), &bad); taken || err != nil || why == "" {
+		t.Fatal(taken, why, err)
 	}
-	if taken, why, err := g.HandOver(t.Context(), q); taken || err != nil || !strings.Contains(why, "too often") {
-		t.Errorf("at once again: %v: %s, %v", taken, why, err)
+	if taken, why, err := g.HandOver(t.Context(), d.handOver(1, 1)); !taken || err != nil {
+		t.Fatalf("after a stranger's: %s, %v", why, err)
+	}
+	if taken, why, err := g.HandOver(t.Context(), d.handOver(3, 3)); taken || err != nil || !strings.Contains(why, "do not go on") {
+		t.Fatalf("with a gap: %v: %s, %v", taken, why, err)
+	}
+	if taken, _, err := g.HandOver(t.Context(), d.handOver(2, 3)); taken || !errors.Is(err, ErrRest) {
+		t.Errorf("at once again: %v, %v", taken, err)
 	}
 	eventually(t, func() bool {
-		taken, _, err := g.HandOver(t.Context(), q)
+		taken, _, err := g.HandOver(t.Context(), d.handOver(2, 3))
 		return taken && err == nil
 	})
-	d.checkAside(1, 1)
+	d.checkAside(1, 3)
 }
 
 // Two gates that are handed the same at once store it once.

@@ -18,6 +18,9 @@ import (
 const maxFor = 1000
 
 // getDossier makes a dossier, writes down that it was made and for whom, and only then answers with the file.
+// mostDossiers is how many are made at once: each takes memory, several times its size.
+const mostDossiers = 2
+
 func (s *Server) getDossier(w http.ResponseWriter, r *http.Request) {
 	file, err := s.dossier(r)
 	if err != nil {
@@ -49,6 +52,12 @@ func (s *Server) dossier(r *http.Request) ([]byte, error) {
 	}
 	if len(q["for"]) > maxFor {
 		return nil, bad("for: a name of at most %d bytes, please", maxFor)
+	}
+	select {
+	case s.dossiers <- struct{}{}:
+		defer func() { <-s.dossiers }()
+	default:
+		return nil, asked{http.StatusServiceUnavailable, errors.New("other dossiers are being made; ask again in a moment")}
 	}
 	if err := s.fresh(ctx); err != nil {
 		return nil, err

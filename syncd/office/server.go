@@ -77,11 +77,12 @@ type Server struct {
 	seldom    *seldom
 	areas     []string // of the API
 	templates *template.Template
+	dossiers  chan struct{} // one for each that is made now
 }
 
 // New makes a server.
 func New(cfg Config) *Server {
-	s := &Server{cfg: cfg, door: newDoor(), pieces: pieces{cfg.Evidence}, seldom: newSeldom(), templates: parsePages(template.FuncMap{"alarms": cfg.Alarms.Pending})}
+	s := &Server{cfg: cfg, door: newDoor(), dossiers: make(chan struct{}, mostDossiers), pieces: pieces{cfg.Evidence}, seldom: newSeldom(), templates: parsePages(template.FuncMap{"alarms": cfg.Alarms.Pending})}
 	s.cfg.Evidence = nil
 	for _, rt := range s.routes() {
 		if rt.area != "" && !slices.Contains(s.areas, rt.area) {

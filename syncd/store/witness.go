@@ -183,10 +183,10 @@ func (r *reader) stands(t events.Target) (bool, error) {
 // mostSeen is how many checkpoints Seen returns: the greatest.
 const mostSeen = 1000
 
-// Seen returns checkpoints of the public log that devices say they have checked, the greatest first.
-func (s *Store) Seen(ctx context.Context) (all []checkpoint.Checkpoint, err error) {
+// Seen returns checkpoints of an origin, of at most so many leaves, that devices say they have checked, the greatest first.
+func (s *Store) Seen(ctx context.Context, origin string, most uint64) (all []checkpoint.Checkpoint, err error) {
 	err = s.asking(ctx, func(r *reader) error {
-		return r.each(`SELECT DISTINCT origin, size, root FROM seen ORDER BY size DESC LIMIT ?`, []any{mostSeen}, func(rows *sql.Rows) error {
+		return r.each(`SELECT DISTINCT origin, size, root FROM seen WHERE origin=? AND size<=? ORDER BY size DESC LIMIT ?`, []any{origin, int64(most), mostSeen}, func(rows *sql.Rows) error {
 			var c checkpoint.Checkpoint
 			var root []byte
 			if err := rows.Scan(&c.Origin, &c.Size, &root); err != nil {

@@ -2,6 +2,8 @@ package desk_test
 
 import (
 	"bytes"
+	"crypto/ed25519"
+	"encoding/base64"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -338,5 +340,33 @@ func TestAsideDoor(t *testing.T) {
 	}
 	if got := c.get("/api/aside"); !strings.Contains(got, `"aside":[]`) {
 		t.Errorf("aside: %s", got)
+	}
+}
+
+// What the office has done by a record is not said by hand, nor taken back by a correction.
+func TestDoneForGood(t *testing.T) {
+	c := newCentre(t)
+	d := c.enrol("tab-1")
+	c.revoke("tab-1", "stolen")
+	key := base64.StdEncoding.EncodeToString(d.seal.Public().(ed25519.PublicKey))
+	var revoked, enrolled string
+	for _, r := range c.audit("device", "office-1") {
+		switch r.Kind {
+		case "device.revoked":
+			revoked = r.ID
+		case "device.enrolled":
+			enrolled = r.ID
+		}
+	}
+	root := strings.Repeat("01", 32)
+	for line, want := range map[string]string{
+		`{"kind":"device.enrolled","body":{"device":"tab-1","keys":[{"use":"sealing","key":"` + key + `"}]}}`:       "ullage enrol",
+		`{"kind":"epoch.started","body":{"old_origin":"o","old_size":1,"old_root":"` + root + `","common_size":0}}`: "the centre writes this itself",
+		`{"kind":"record.withdrawn","body":{"target":"` + revoked + `","why":"by mistake"}}`:                        "done for good",
+		`{"kind":"record.amended","body":{"target":"` + enrolled + `","by":"O2","why":"who"}}`:                      "done for good",
+	} {
+		if status, _, body := c.do(c.request("POST", "/api/records", line)); status != http.StatusUnprocessableEntity || !strings.Contains(body, want) {
+			t.Errorf("%s: %d %s", line, status, body)
+		}
 	}
 }

@@ -280,6 +280,26 @@ func TestTriesOfOne(t *testing.T) {
 }
 
 // TestTriesOfAll guesses one password each of many names.
+// A try that was never looked at, since too much was asked at once, leaves no wait behind.
+func TestTriesUnseen(t *testing.T) {
+	var tries tries
+	now := time.Date(2026, 3, 2, 9, 0, 0, 0, time.UTC)
+	for range freeTries {
+		if _, _, err := tries.begin("mara", now); err != nil {
+			t.Fatal(err)
+		}
+	}
+	now = now.Add(time.Hour / 2) // the pause is over
+	_, unseen, err := tries.begin("mara", now)
+	if err != nil {
+		t.Fatal(err)
+	}
+	unseen()
+	if _, _, err := tries.begin("mara", now); err != nil {
+		t.Errorf("after a try that was not looked at: %v", err)
+	}
+}
+
 func TestTriesOfAll(t *testing.T) {
 	var tries tries
 	now := time.Date(2026, 3, 2, 9, 0, 0, 0, time.UTC)

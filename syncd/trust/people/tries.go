@@ -92,7 +92,9 @@ func (t *tries) begin(name string, now time.Time) (right, unseen func(), err err
 		defer t.mu.Unlock()
 		uncount()
 		if w, ok := t.names[key]; ok {
-			w.n--
+			if w.n--; w.last.Equal(now) {
+				w.last = before.last
+			}
 			t.names[key] = w
 		}
 	}

@@ -325,7 +325,7 @@ func (l *Log) tell() error {
 	}
 	known := []checkpoint.Checkpoint{old}
 	if l.cfg.Known != nil {
-		known = append(known, l.cfg.Known()...)
+		known = append(known, l.cfg.Known(old.Origin, l.tree.size())...)
 	}
 	common := uint64(0)
 	for _, c := range known {

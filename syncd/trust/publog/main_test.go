@@ -251,7 +251,7 @@ func (c *centre) open(key *publog.Key, opts ...nats.Option) {
 			c.epochs = append(c.epochs, epoch{old, common})
 			return nil
 		},
-		Known: func() []checkpoint.Checkpoint { return c.known },
+		Known: func(string, uint64) []checkpoint.Checkpoint { return c.known },
 	})
 	if err != nil {
 		w.t.Fatal(err)

@@ -67,9 +67,9 @@ type Config struct {
 	Key  *Key
 	Conn *nats.Conn // of the log's own user
 
-	// Known are checkpoints that devices have seen, where the caller has any: they tell how much of an epoch that ended
+	// Known are checkpoints of an origin and of at most so many leaves that devices have seen, where the caller has any: they tell how much of an epoch that ended
 	// is still there. nil: there are none.
-	Known func() []checkpoint.Checkpoint
+	Known func(origin string, most uint64) []checkpoint.Checkpoint
 	// OnAlarm hears, from Open and from Run, of what somebody must look at; nil: only Log does. It returns soon.
 	OnAlarm func(Alarm)
 	// OnEpoch hears, from Run, that an epoch has ended: its newest checkpoint, as far as it is remembered, and the
