@@ -4,18 +4,16 @@ import (
 	"context"
 
 	"ullage/events"
-	"ullage/events/checkpoint"
 	form "ullage/events/dossier"
 	"ullage/events/wire"
 	"ullage/syncd/dossier"
-	"ullage/syncd/trust/publog"
 )
 
 // dossiers makes the maker of dossiers.
 func (c *Centre) dossiers() *dossier.Maker {
 	gate, key := c.trust.Gate()
 	return dossier.New(dossier.Config{
-		Store: c.store, Log: signed{c.log}, LogKey: c.log.Key(), Sign: c.trust.Log().Sign, Gates: c.trust.GateKeys,
+		Store: c.store, Log: c.log, LogKey: c.log.Key(), Sign: c.trust.Log().Sign, Gates: c.trust.GateKeys,
 		Receipt: func(r *wire.Receipt) { r.Sign(gate, key) }, Offices: c.offices, Piece: c.desk.Piece, Erased: c.erasedBy, Now: now,
 	})
 }
@@ -38,12 +36,4 @@ func (c *Centre) offices() (all []form.Held) {
 		}
 	}
 	return all
-}
-
-// signed is the public log as dossiers want it.
-type signed struct{ *publog.Log }
-
-func (s signed) Newest() (checkpoint.Checkpoint, string) {
-	n := s.Log.Newest()
-	return n.Checkpoint, n.Note
 }

@@ -87,14 +87,6 @@ func (c *Centre) epochEnded(old checkpoint.Checkpoint, common uint64) error {
 	}))
 }
 
-// publicLog is the public log as the gate asks for it.
-type publicLog struct{ *publog.Log }
-
-func (l publicLog) Newest() (checkpoint.Checkpoint, string, uint64) {
-	s := l.Log.Newest()
-	return s.Checkpoint, s.Note, s.News
-}
-
 // conflicting hears where a device has checked a state of the log that this log never had.
 func (c *Centre) conflicting(x gate.Conflict) {
 	evidence := map[string]string{"what the device has checked": x.Seen.Text()}
@@ -113,8 +105,3 @@ func (c *Centre) conflicting(x gate.Conflict) {
 		c.cfg.Log.Error("an alarm could not be written down", "error", err)
 	}
 }
-
-// officeLog is the public log as the office asks it.
-type officeLog struct{ *publog.Log }
-
-func (l officeLog) Newest() checkpoint.Checkpoint { return l.Log.Newest().Checkpoint }

@@ -47,6 +47,13 @@ type Checkpoint struct {
 	Root   events.Hash
 }
 
+// Signed is a checkpoint with the note that says it.
+type Signed struct {
+	Checkpoint
+	Note string // the signed note
+	News uint64 // size up to the last record that is more than a device's word on clock and log
+}
+
 // IsZero tells whether c is none.
 func (c Checkpoint) IsZero() bool { return c == Checkpoint{} }
 

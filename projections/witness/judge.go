@@ -10,7 +10,7 @@ import (
 // Log is the public log, as far as it is asked here.
 type Log interface {
 	// Newest is the newest checkpoint, zero while there is none.
-	Newest() checkpoint.Checkpoint
+	Newest() checkpoint.Signed
 	// Leaf is where a record's leaf stands, counted from 0.
 	Leaf(device events.DeviceID, seq events.Seq, hash events.Hash) (index uint64, ok bool)
 	// Root is the root of the first size leaves.
@@ -29,7 +29,7 @@ type Judge struct {
 
 // NewJudge makes a judge by a log.
 func NewJudge(log Log) *Judge {
-	return &Judge{log: log, now: log.Newest(), roots: map[uint64]events.Hash{}}
+	return &Judge{log: log, now: log.Newest().Checkpoint, roots: map[uint64]events.Hash{}}
 }
 
 // Newest is the log's newest checkpoint as the judge knows it.

@@ -24,7 +24,7 @@ type book struct {
 	broken   error
 }
 
-func (b *book) Newest() checkpoint.Checkpoint { return b.at(b.signed) }
+func (b *book) Newest() checkpoint.Signed { return checkpoint.Signed{Checkpoint: b.at(b.signed)} }
 
 func (b *book) at(size uint64) checkpoint.Checkpoint {
 	if size == 0 {
@@ -195,14 +195,14 @@ func TestMonday(t *testing.T) {
 	c := newCompany(t)
 	c.note("tab-2", "another", "2026-03-05T08:00:00Z")
 	c.push("tab-2", "2026-03-05T08:00:01Z")
-	c.saw("tab-1", "seen last week", "2026-03-05T16:00:00Z", c.log.Newest())
+	c.saw("tab-1", "seen last week", "2026-03-05T16:00:00Z", c.log.Newest().Checkpoint)
 	c.note("tab-1", "last week", "2026-03-05T16:00:01Z")
 	c.push("tab-1", "2026-03-05T16:00:02Z")
 	c.note("tab-1", "monday 1", "2026-03-09T09:00:00Z")
 	c.note("tab-1", "monday 2", "2026-03-09T10:00:00Z")
 	c.note("tab-2", "more", "2026-03-11T08:00:00Z")
 	c.push("tab-2", "2026-03-11T08:00:01Z")
-	c.saw("tab-1", "seen on thursday", "2026-03-12T07:00:00Z", c.log.Newest())
+	c.saw("tab-1", "seen on thursday", "2026-03-12T07:00:00Z", c.log.Newest().Checkpoint)
 	c.push("tab-1", "2026-03-12T07:00:01Z")
 	c.note("tab-1", "thursday", "2026-03-12T09:00:00Z")
 	c.push("tab-1", "2026-03-12T17:00:00Z")
@@ -223,7 +223,7 @@ func TestFortyDaysSlow(t *testing.T) {
 	c := newCompany(t)
 	c.note("tab-1", "first", "2026-01-19T08:00:00Z") // the 28th of February
 	c.push("tab-1", "2026-02-28T08:00:01Z")
-	c.saw("tab-1", "seen", "2026-01-20T08:00:00Z", c.log.Newest()) // the 1st of March
+	c.saw("tab-1", "seen", "2026-01-20T08:00:00Z", c.log.Newest().Checkpoint) // the 1st of March
 	c.measured("tab-1", "measured", "2026-01-20T08:00:00Z", slow)
 	c.note("tab-1", "monday", "2026-01-28T09:00:00Z") // the 9th of March
 	c.push("tab-1", "2026-03-12T07:00:01Z")
@@ -245,7 +245,7 @@ func TestOf2035(t *testing.T) {
 	c := newCompany(t)
 	c.note("tab-2", "another", "2026-03-01T08:00:00Z")
 	c.push("tab-2", "2026-03-01T08:00:01Z")
-	c.saw("tab-1", "seen", "2026-03-02T08:00:00Z", c.log.Newest())
+	c.saw("tab-1", "seen", "2026-03-02T08:00:00Z", c.log.Newest().Checkpoint)
 	c.push("tab-1", "2026-03-02T08:00:01Z")
 	c.note("tab-1", "right", "2026-03-03T09:00:00Z")
 	c.note("tab-1", "2035", "2035-01-01T09:00:00Z")
@@ -337,7 +337,7 @@ func TestSlack(t *testing.T) {
 	c.note("tab-1", "fast", "2026-03-05T08:00:02Z")
 	c.note("tab-1", "faster", "2026-03-05T08:00:03Z")
 	c.push("tab-1", "2026-03-05T08:00:00Z")
-	c.saw("tab-1", "seen", "2026-03-05T08:00:04Z", c.log.Newest())
+	c.saw("tab-1", "seen", "2026-03-05T08:00:04Z", c.log.Newest().Checkpoint)
 	c.push("tab-1", "2026-03-05T08:00:04Z")
 	c.measured("tab-2", "a", "2026-03-05T08:00:00Z", 3*time.Second) // of which one and a half were on the way
 	c.push("tab-2", "2026-03-05T08:00:01Z")
@@ -382,7 +382,7 @@ func TestStages(t *testing.T) {
 	stages("a:received ")
 	c.log.signed = 1
 	stages("a:logged ")
-	c.saw("tab-1", "own", "2026-03-05T08:00:02Z", c.log.Newest()) // the writer's own word does not count
+	c.saw("tab-1", "own", "2026-03-05T08:00:02Z", c.log.Newest().Checkpoint) // the writer's own word does not count
 	c.push("tab-1", "2026-03-05T08:00:03Z")
 	stages("a:logged own:logged ")
 	c.saw("tab-2", "seen", "2026-03-05T08:00:04Z", c.log.at(1)) // not before it has come
@@ -404,9 +404,9 @@ func TestTwoOfOneNumber(t *testing.T) {
 	c := newCompany(t)
 	c.note("tab-2", "a", "2026-03-05T08:00:00Z")
 	c.push("tab-2", "2026-03-05T08:00:01Z")
-	wrong := c.log.Newest()
+	wrong := c.log.Newest().Checkpoint
 	wrong.Root[0] ^= 1
-	c.saw("tab-1", "right", "2026-03-05T08:00:02Z", c.log.Newest())
+	c.saw("tab-1", "right", "2026-03-05T08:00:02Z", c.log.Newest().Checkpoint)
 	c.tellers["tab-1"] = &story.Teller{Device: "tab-1"}
 	c.saw("tab-1", "wrong", "2026-03-05T08:00:03Z", wrong)
 	c.push("tab-1", "2026-03-05T08:00:04Z")
@@ -418,7 +418,7 @@ func TestBrokenLog(t *testing.T) {
 	c := newCompany(t)
 	c.note("tab-1", "a", "2026-03-05T08:00:00Z")
 	c.push("tab-1", "2026-03-05T08:00:01Z")
-	c.saw("tab-1", "seen", "2026-03-05T08:00:02Z", c.log.Newest())
+	c.saw("tab-1", "seen", "2026-03-05T08:00:02Z", c.log.Newest().Checkpoint)
 	c.push("tab-1", "2026-03-05T08:00:03Z")
 	words := c.words()
 	c.log.broken = errors.New("the disk is gone")

@@ -38,7 +38,7 @@ type Store interface {
 // Log is the public log.
 type Log interface {
 	Wait(ctx context.Context, seq uint64) error
-	Newest() (c checkpoint.Checkpoint, note string)
+	Newest() checkpoint.Signed
 	Leaf(device events.DeviceID, seq events.Seq, hash events.Hash) (index uint64, ok bool)
 	Root(size uint64) (events.Hash, error)
 	Proof(index, size uint64) ([]events.Hash, error)
@@ -136,7 +136,8 @@ func (w *work) gather() error {
 	if err := w.Log.Wait(w.ctx, w.Store.Place().Seq); err != nil {
 		return fmt.Errorf("the public log: %w", err)
 	}
-	if w.at, w.note = w.Log.Newest(); w.note == "" {
+	newest := w.Log.Newest()
+	if w.at, w.note = newest.Checkpoint, newest.Note; w.note == "" {
 		return errors.New("the public log has no checkpoint now; see the alarms")
 	}
 	for _, step := range []func() error{w.subjects, w.erasures, w.keys, w.chains} {

@@ -14,7 +14,6 @@ import (
 	"go.uber.org/goleak"
 
 	"ullage/events"
-	"ullage/events/checkpoint"
 	form "ullage/events/dossier"
 	"ullage/events/wire"
 	"ullage/syncd/broker"
@@ -115,7 +114,7 @@ func newWorld(t *testing.T) *world {
 	})
 	w.devices[office] = &device{id: office, key: key, office: true, next: 1, link: events.FirstLink(office, public(key))}
 	w.maker = dossier.New(dossier.Config{
-		Store: w.store, Log: shown{w.log}, LogKey: w.log.Key(), Sign: w.trust.Log().Sign, Gates: w.trust.GateKeys,
+		Store: w.store, Log: w.log, LogKey: w.log.Key(), Sign: w.trust.Log().Sign, Gates: w.trust.GateKeys,
 		Receipt: func(r *wire.Receipt) { r.Sign(name, gateKey) },
 		Offices: func() []form.Held { return []form.Held{{Device: office, Key: form.Hex(public(key))}} },
 		Erased: func(_ context.Context, d events.Digest) (events.RecordID, bool, error) {
@@ -129,14 +128,6 @@ func newWorld(t *testing.T) *world {
 		Now: func() events.Millis { return w.now },
 	})
 	return w
-}
-
-// shown is the public log as a maker asks for it.
-type shown struct{ *publog.Log }
-
-func (s shown) Newest() (checkpoint.Checkpoint, string) {
-	n := s.Log.Newest()
-	return n.Checkpoint, n.Note
 }
 
 func public(k ed25519.PrivateKey) ed25519.PublicKey { return k.Public().(ed25519.PublicKey) }

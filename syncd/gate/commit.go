@@ -9,6 +9,7 @@ import (
 
 	"ullage/events"
 	"ullage/events/wire"
+	"ullage/syncd/outcome"
 )
 
 // cursor is where a device's chain ends in RECORDS, and what its last message says for a receipt.
@@ -132,7 +133,7 @@ func (g *Gate) Commit(ctx context.Context, device events.DeviceID, known Device,
 		g.remember(device, c)
 		g.witness(device, commit)
 		return wire.Answer{Status: wire.OK, Body: g.answerAt(device, c)}, nil
-	case errors.Is(err, ErrMoved) || errors.Is(err, ErrUnknown):
+	case errors.Is(err, outcome.ErrMoved) || errors.Is(err, outcome.ErrUnknown):
 		return g.decide(ctx, device, known, commit, err)
 	}
 	return wire.Answer{}, err
@@ -162,7 +163,7 @@ func (g *Gate) decide(ctx context.Context, device events.DeviceID, known Device,
 	switch {
 	case c.nonce == commit.Nonce: // ours
 		return wire.Answer{Status: wire.OK, Body: g.answerAt(device, c)}, nil
-	case c.seq >= commit.Range.From || errors.Is(cause, ErrMoved):
+	case c.seq >= commit.Range.From || errors.Is(cause, outcome.ErrMoved):
 		return g.elsewhere(device, c), nil
 	}
 	// Not there yet; it may still come, so this is no "no".

@@ -11,16 +11,7 @@ import (
 
 	"ullage/events"
 	"ullage/events/wire"
-)
-
-// Errors of the log. Log translates the broker's own into these, and nothing else does.
-var (
-	// ErrMoved: something else stands last on the subject; nothing was stored.
-	ErrMoved = errors.New("another push was committed before")
-	// ErrUnknown: the broker did not say in time whether it stored.
-	ErrUnknown = errors.New("it is not known whether the push was stored")
-	// ErrUnavailable: the broker could not be asked, or refused; nothing was stored.
-	ErrUnavailable = errors.New("the broker is not available")
+	"ullage/syncd/outcome"
 )
 
 // Log is RECORDS as the gate uses it, the last message of a device and one more after it; and ASIDE in the same way.
@@ -47,7 +38,7 @@ func OpenLog(ctx context.Context, nc *nats.Conn) (*Log, error) {
 	l := &Log{wait: 10 * time.Second}
 	var err error
 	if l.js, err = jetstream.New(nc); err != nil {
-		return nil, fmt.Errorf("%w: %w", ErrUnavailable, err)
+		return nil, fmt.Errorf("%w: %w", outcome.ErrUnavailable, err)
 	}
 	if l.records, err = l.open(ctx, wire.Records.Name, wire.PushSubject); err != nil {
 		return nil, err
@@ -61,7 +52,7 @@ func OpenLog(ctx context.Context, nc *nats.Conn) (*Log, error) {
 func (l *Log) open(ctx context.Context, name string, subject func(events.DeviceID) string) (keptIn, error) {
 	stream, err := l.js.Stream(ctx, name)
 	if err != nil {
-		return keptIn{}, fmt.Errorf("%w: stream %s: %w", ErrUnavailable, name, err)
+		return keptIn{}, fmt.Errorf("%w: stream %s: %w", outcome.ErrUnavailable, name, err)
 	}
 	return keptIn{stream, name, stream.CachedInfo().Created.UnixNano(), subject}, nil
 }
@@ -79,7 +70,7 @@ func (l *Log) lastIn(ctx context.Context, in keptIn, device events.DeviceID) ([]
 	case errors.Is(err, jetstream.ErrMsgNotFound):
 		return nil, wire.Place{}, nil
 	case err != nil:
-		return nil, wire.Place{}, fmt.Errorf("%w: last message of %s in %s: %w", ErrUnavailable, device, in.name, err)
+		return nil, wire.Place{}, fmt.Errorf("%w: last message of %s in %s: %w", outcome.ErrUnavailable, device, in.name, err)
 	}
 	return m.Data, in.place(m.Sequence, m.Data), nil
 }
@@ -93,13 +84,13 @@ func (l *Log) next(ctx context.Context, in keptIn, device events.DeviceID, from 
 	case errors.Is(err, jetstream.ErrMsgNotFound):
 		return 0, nil, nil
 	case err != nil:
-		return 0, nil, fmt.Errorf("%w: messages of %s in %s: %w", ErrUnavailable, device, in.name, err)
+		return 0, nil, fmt.Errorf("%w: messages of %s in %s: %w", outcome.ErrUnavailable, device, in.name, err)
 	}
 	return m.Sequence, m.Data, nil
 }
 
 // append stores data in RECORDS after the message at sequence after (0 for none) of the device. It returns when the
-// broker has it on its disk. Errors: ErrMoved, ErrUnknown, ErrUnavailable.
+// broker has it on its disk. Errors: those of outcome.
 func (l *Log) append(ctx context.Context, device events.DeviceID, after uint64, data []byte) (wire.Place, error) {
 	return l.appendIn(ctx, l.records, device, after, data)
 }
@@ -111,29 +102,7 @@ func (l *Log) appendIn(ctx context.Context, in keptIn, device events.DeviceID, a
 	m.Data = data
 	ack, err := l.js.PublishMsg(ctx, m, jetstream.WithExpectLastSequencePerSubject(after), jetstream.WithRetryAttempts(0))
 	if err != nil {
-		return wire.Place{}, translate(err)
+		return wire.Place{}, outcome.Of(err)
 	}
 	return in.place(ack.Sequence, data), nil
-}
-
-// The broker's codes for an expectation that did not hold: the second stands for it while a write of the same subject
-// is still on its way through a replicated stream.
-const (
-	codeWrongLastSequence jetstream.ErrorCode = 10071
-	codeWrongLastInFlight jetstream.ErrorCode = 10164
-)
-
-// translate turns the broker's errors into ours.
-func translate(err error) error {
-	var api *jetstream.APIError
-	if errors.As(err, &api) {
-		if api.ErrorCode == codeWrongLastSequence || api.ErrorCode == codeWrongLastInFlight {
-			return fmt.Errorf("%w: %w", ErrMoved, err)
-		}
-		return fmt.Errorf("%w: %w", ErrUnavailable, err)
-	}
-	if errors.Is(err, jetstream.ErrNoStreamResponse) || errors.Is(err, nats.ErrNoResponders) {
-		return fmt.Errorf("%w: %w", ErrUnavailable, err)
-	}
-	return fmt.Errorf("%w: %w", ErrUnknown, err)
 }

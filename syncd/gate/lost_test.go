@@ -10,6 +10,7 @@ import (
 
 	"ullage/events"
 	"ullage/events/wire"
+	"ullage/syncd/outcome"
 )
 
 // The gate's line to the streams fails at the worst moment: the push is stored and the gate does not hear of it, or it
@@ -45,7 +46,7 @@ func TestUnknownOutcome(t *testing.T) {
 				t.Fatal("nothing was lost")
 			}
 			if test.status == "" {
-				if !errors.Is(err, ErrUnknown) {
+				if !errors.Is(err, outcome.ErrUnknown) {
 					t.Fatalf("%s: %s, %v", a.Status, a.Reason, err)
 				}
 			} else if err != nil || a.Status != test.status {
@@ -91,7 +92,7 @@ func TestLatePush(t *testing.T) {
 	}
 	held := l.next("hold")
 	a, err := g.Commit(t.Context(), d.id, d.known(), d.push(3, 4))
-	if !errors.Is(err, ErrUnknown) {
+	if !errors.Is(err, outcome.ErrUnknown) {
 		t.Fatalf("%s: %s, %v", a.Status, a.Reason, err)
 	}
 	<-held
@@ -127,7 +128,7 @@ func TestLatePushIsStored(t *testing.T) {
 	d.writeOrdinary(4)
 	held := l.next("hold")
 	a, err := g.Commit(t.Context(), d.id, d.known(), d.push(1, 2))
-	if !errors.Is(err, ErrUnknown) {
+	if !errors.Is(err, outcome.ErrUnknown) {
 		t.Fatalf("%s: %s, %v", a.Status, a.Reason, err)
 	}
 	<-held
@@ -167,11 +168,11 @@ func TestBrokerIsAway(t *testing.T) {
 	if a := d.hello(2, d.links[2], nil); a.Status != wire.Busy || a.Wait == 0 {
 		t.Errorf("hello: %s: %s", a.Status, a.Reason)
 	}
-	if _, err := g.Commit(t.Context(), d.id, d.known(), d.push(1, 2)); !errors.Is(err, ErrUnavailable) {
+	if _, err := g.Commit(t.Context(), d.id, d.known(), d.push(1, 2)); !errors.Is(err, outcome.ErrUnavailable) {
 		t.Error(err)
 	}
 	g.remember(d.id, &cursor{link: d.links[0], key: d.known().Key}) // so that the push itself is what fails
-	if _, err := g.Commit(t.Context(), d.id, d.known(), d.push(1, 2)); !errors.Is(err, ErrUnknown) {
+	if _, err := g.Commit(t.Context(), d.id, d.known(), d.push(1, 2)); !errors.Is(err, outcome.ErrUnknown) {
 		t.Error(err)
 	}
 	if got := w.state(); got.Msgs != 0 {
@@ -184,7 +185,7 @@ func TestStreamRefuses(t *testing.T) {
 	w := newWorld(t)
 	g := w.gate(nil)
 	d := w.device("tab-1")
-	if _, err := g.cfg.Log.append(t.Context(), d.id, 0, random(wire.MaxMessage)); !errors.Is(err, ErrUnavailable) {
+	if _, err := g.cfg.Log.append(t.Context(), d.id, 0, random(wire.MaxMessage)); !errors.Is(err, outcome.ErrUnavailable) {
 		t.Errorf("more than a message may have: %v", err)
 	}
 	// The most that a gate stores does fit, headers and all.
@@ -192,7 +193,7 @@ func TestStreamRefuses(t *testing.T) {
 	if err != nil || place.Seq != 1 {
 		t.Errorf("as much as a message may have: %+v, %v", place, err)
 	}
-	if _, err := g.cfg.Log.append(t.Context(), d.id, 7, []byte("x")); !errors.Is(err, ErrMoved) {
+	if _, err := g.cfg.Log.append(t.Context(), d.id, 7, []byte("x")); !errors.Is(err, outcome.ErrMoved) {
 		t.Errorf("behind a message that is not there: %v", err)
 	}
 	if got := w.state(); got.Msgs != 1 {
@@ -200,7 +201,7 @@ func TestStreamRefuses(t *testing.T) {
 	}
 	short, cancel := context.WithTimeout(t.Context(), 200*time.Millisecond)
 	defer cancel()
-	if _, err := OpenLog(short, w.device("nobody").conn); !errors.Is(err, ErrUnavailable) {
+	if _, err := OpenLog(short, w.device("nobody").conn); !errors.Is(err, outcome.ErrUnavailable) {
 		t.Errorf("a log where there is no stream: %v", err)
 	}
 }

@@ -14,7 +14,7 @@ import (
 // Public is the public log as the gate shows it to devices.
 type Public interface {
 	// Newest is the newest checkpoint, signed, and up to which size the log has news; nothing while the log is empty.
-	Newest() (c checkpoint.Checkpoint, note string, news uint64)
+	Newest() checkpoint.Signed
 	// Root is the root of the first size leaves.
 	Root(size uint64) (events.Hash, error)
 	// Extension proves, for checkpoint.Extends, that the log of now leaves goes on from that of then.
@@ -37,8 +37,7 @@ func (g *Gate) newest() string {
 	if g.cfg.Public == nil {
 		return ""
 	}
-	_, note, _ := g.cfg.Public.Newest()
-	return note
+	return g.cfg.Public.Newest().Note
 }
 
 // lagTime is how long the log is waited for that has not reached what a device has checked: another centre may have
@@ -58,19 +57,19 @@ func (g *Gate) showLog(ctx context.Context, device events.DeviceID, text string,
 			g.complain("gate: a hello names no checkpoint that can be read", "device", device, "error", err)
 		}
 	}
-	now, note, news := g.cfg.Public.Newest()
-	for until := time.Now().Add(lagTime); now.Origin == seen.Origin && now.Size < seen.Size && time.Now().Before(until); now, note, news = g.cfg.Public.Newest() {
+	now := g.cfg.Public.Newest()
+	for until := time.Now().Add(lagTime); now.Origin == seen.Origin && now.Size < seen.Size && time.Now().Before(until); now = g.cfg.Public.Newest() {
 		select {
 		case <-ctx.Done():
 			return ctx.Err()
 		case <-time.After(20 * time.Millisecond):
 		}
 	}
-	body.Checkpoint, body.News = note, news
+	body.Checkpoint, body.News = now.Note, now.News
 	if seen.IsZero() {
 		return nil
 	}
-	if err := g.compare(device, seen, now, Conflict{Ours: note}); err != nil || now.Size <= seen.Size {
+	if err := g.compare(device, seen, now, Conflict{}); err != nil || now.Size <= seen.Size {
 		return err
 	}
 	var err error
@@ -82,8 +81,8 @@ func (g *Gate) showLog(ctx context.Context, device events.DeviceID, text string,
 
 // compare holds what a device has checked to the log, and tells of a conflict. That of an earlier epoch is none: a new
 // one is told in the open, and an alarm of its own.
-func (g *Gate) compare(device events.DeviceID, seen, now checkpoint.Checkpoint, c Conflict) error {
-	c.Device, c.Seen = device, seen
+func (g *Gate) compare(device events.DeviceID, seen checkpoint.Checkpoint, now checkpoint.Signed, c Conflict) error {
+	c.Device, c.Seen, c.Ours = device, seen, now.Note
 	switch {
 	case now.IsZero():
 		c.Why = fmt.Sprintf("the log is empty here, and the device has checked %d leaves", seen.Size)
@@ -120,11 +119,11 @@ func (g *Gate) witness(device events.DeviceID, commit *wire.Commit) {
 		g.complain("gate: a seal names no checkpoint that can be read", "device", device, "record", s.Seq, "error", err)
 		return
 	}
-	now, note, _ := g.cfg.Public.Newest()
+	now := g.cfg.Public.Newest()
 	if seen.Size > now.Size { // the hello of this conversation has waited for it already
 		return
 	}
-	if err := g.compare(device, seen, now, Conflict{Ours: note, Seal: hex.EncodeToString(wire.AppendSeal(nil, s)), At: s.Seq}); err != nil {
+	if err := g.compare(device, seen, now, Conflict{Seal: hex.EncodeToString(wire.AppendSeal(nil, s)), At: s.Seq}); err != nil {
 		g.complain("gate: what a seal says of the log could not be looked at", "device", device, "error", err)
 	}
 }

@@ -44,11 +44,11 @@ func (l *publicLog) add(leaves ...string) {
 	}
 }
 
-func (l *publicLog) Newest() (checkpoint.Checkpoint, string, uint64) {
+func (l *publicLog) Newest() checkpoint.Signed {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	if l.size == 0 {
-		return checkpoint.Checkpoint{}, "", 0
+		return checkpoint.Signed{}
 	}
 	root, err := tlog.TreeHash(int64(l.size), tlog.HashReaderFunc(l.read))
 	if err != nil {
@@ -59,7 +59,7 @@ func (l *publicLog) Newest() (checkpoint.Checkpoint, string, uint64) {
 	if err != nil {
 		panic(err)
 	}
-	return c, note, l.size - 1
+	return checkpoint.Signed{Checkpoint: c, Note: note, News: l.size - 1}
 }
 
 func (l *publicLog) Root(size uint64) (events.Hash, error) {
@@ -119,12 +119,14 @@ func TestPublicLog(t *testing.T) {
 		t.Errorf("of an empty log it shows %q", h.Checkpoint)
 	}
 	log.add("a", "b", "c")
-	three, note, _ := log.Newest()
+	newest := log.Newest()
+	three, note := newest.Checkpoint, newest.Note
 	if h := hello(checkpoint.Checkpoint{}); h.Checkpoint != note || h.News != 2 || h.Proof != nil {
 		t.Errorf("of three leaves it shows %q, with news up to %d", h.Checkpoint, h.News)
 	}
 	log.add("d", "e", "f", "g")
-	seven, note, _ := log.Newest()
+	newest = log.Newest()
+	seven, note := newest.Checkpoint, newest.Note
 	h := hello(three)
 	if err := checkpoint.Extends(three, seven, h.Proof); err != nil || h.Checkpoint != note {
 		t.Errorf("%q does not go on from three leaves: %v", h.Checkpoint, err)

@@ -59,11 +59,11 @@ func (b *book) at(size int) checkpoint.Checkpoint {
 	return checkpoint.Checkpoint{Origin: origin, Size: uint64(size), Root: checkpoint.Root(b.leaves[:size])}
 }
 
-func (b *book) Newest() checkpoint.Checkpoint {
+func (b *book) Newest() checkpoint.Signed {
 	if b.newest.Size != uint64(len(b.leaves)) {
 		b.newest = b.at(len(b.leaves))
 	}
-	return b.newest
+	return checkpoint.Signed{Checkpoint: b.newest}
 }
 
 func (b *book) Leaf(device events.DeviceID, seq events.Seq, hash events.Hash) (uint64, bool) {
@@ -241,7 +241,7 @@ func TestWithdrawnGuard(t *testing.T) {
 	record := d.tell(d.one, 1, atYard, dipped(100))
 	b := newBook()
 	b.take(d.messages)
-	seen := d.tell(d.two, 2, on{}, saw(b.Newest()))
+	seen := d.tell(d.two, 2, on{}, saw(b.Newest().Checkpoint))
 	stage := func(want projections.Stage) {
 		t.Helper()
 		h, _, err := d.s.Audit(soon(t), audit.Query{Machine: "m-1"}, projections.Now)
@@ -259,9 +259,9 @@ func TestWithdrawnGuard(t *testing.T) {
 	stage(projections.CrossChecked)
 	d.tell(d.office, 4, on{}, withdrawn)
 	stage(projections.Logged)
-	d.tell(d.office, 5, on{}, saw(b.Newest())) // the centre vouches for itself
+	d.tell(d.office, 5, on{}, saw(b.Newest().Checkpoint)) // the centre vouches for itself
 	stage(projections.Logged)
-	d.tell(d.two, 6, on{}, saw(b.Newest()))
+	d.tell(d.two, 6, on{}, saw(b.Newest().Checkpoint))
 	stage(projections.CrossChecked)
 	b.broken = errors.New("the disk is gone")
 	if said, err := d.s.Witness(soon(t), b, nil); !errors.Is(err, b.broken) || said != nil {

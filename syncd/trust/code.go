@@ -172,9 +172,9 @@ func (t *Trust) codePath(id events.DeviceID) string {
 
 func loadCodes(dir string) (map[events.DeviceID]code, error) {
 	codes := map[events.DeviceID]code{}
-	err := eachFile(dir, func(name string, b []byte) error {
+	err := disk.Each(dir, fileEnd, func(name string, b []byte) error {
 		var f codeFile
-		if err := decodeFile(b, &f, &f.Version); err != nil {
+		if err := disk.Decode(b, &f, &f.Version, fileVersion); err != nil {
 			return err
 		}
 		if err := events.CheckIdentifier(string(f.Name)); err != nil {

@@ -6,16 +6,15 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
-	"os"
 	"path/filepath"
 	"sort"
-	"strings"
 
 	"github.com/nats-io/jwt/v2"
 	"github.com/nats-io/nkeys"
 
 	"ullage/events"
 	"ullage/events/wire"
+	"ullage/syncd/trust/disk"
 )
 
 // ErrDevice is in the errors about a device that nobody has enrolled.
@@ -169,7 +168,7 @@ const fileEnd = ".json"
 
 func loadDevices(dir string) (map[events.DeviceID]*enrolled, error) {
 	devices := map[events.DeviceID]*enrolled{}
-	err := eachFile(dir, func(name string, b []byte) error {
+	err := disk.Each(dir, fileEnd, func(name string, b []byte) error {
 		d, err := readDevice(b)
 		if err == nil && string(d.ID) != name {
 			err = fmt.Errorf("it is that of %q", d.ID)
@@ -184,7 +183,7 @@ func loadDevices(dir string) (map[events.DeviceID]*enrolled, error) {
 
 func readDevice(b []byte) (*enrolled, error) {
 	var f deviceFile
-	if err := decodeFile(b, &f, &f.Version); err != nil {
+	if err := disk.Decode(b, &f, &f.Version, fileVersion); err != nil {
 		return nil, err
 	}
 	if err := events.CheckIdentifier(string(f.ID)); err != nil {
@@ -213,28 +212,6 @@ func readDevice(b []byte) (*enrolled, error) {
 		return nil, fmt.Errorf("state %q is not known here", f.State)
 	}
 	return d, nil
-}
-
-// eachFile reads the files of a folder, each with its name without the ending.
-func eachFile(dir string, read func(name string, b []byte) error) error {
-	entries, err := os.ReadDir(dir)
-	if err != nil {
-		return err
-	}
-	for _, e := range entries {
-		name, ok := strings.CutSuffix(e.Name(), fileEnd)
-		if !ok {
-			return fmt.Errorf("%s: it does not belong here", filepath.Join(dir, e.Name()))
-		}
-		b, err := os.ReadFile(filepath.Join(dir, e.Name()))
-		if err != nil {
-			return err
-		}
-		if err := read(name, b); err != nil {
-			return fmt.Errorf("%s: %w", filepath.Join(dir, e.Name()), err)
-		}
-	}
-	return nil
 }
 
 // ErrPublicKeys is in the errors of Redeem about the keys that a device brings.

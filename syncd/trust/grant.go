@@ -15,6 +15,7 @@ import (
 
 	"ullage/events"
 	"ullage/events/wire"
+	"ullage/syncd/trust/disk"
 )
 
 // Errors about grants.
@@ -251,7 +252,7 @@ func (t *Trust) saveGrant(g Grant) error {
 
 func loadGrants(dir string) (map[events.DeviceID]Grant, error) {
 	grants := map[events.DeviceID]Grant{}
-	err := eachFile(dir, func(name string, b []byte) error {
+	err := disk.Each(dir, fileEnd, func(name string, b []byte) error {
 		g, err := readGrant(b)
 		if err == nil && string(g.Name) != name {
 			err = fmt.Errorf("it is that of %q", g.Name)
@@ -264,7 +265,7 @@ func loadGrants(dir string) (map[events.DeviceID]Grant, error) {
 
 func readGrant(b []byte) (Grant, error) {
 	var f grantFile
-	if err := decodeFile(b, &f, &f.Version); err != nil {
+	if err := disk.Decode(b, &f, &f.Version, fileVersion); err != nil {
 		return Grant{}, err
 	}
 	if err := events.CheckIdentifier(string(f.Name)); err != nil {

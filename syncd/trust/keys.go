@@ -145,7 +145,7 @@ func makeKeys(random io.Reader) (*keyFile, error) {
 
 func readKeys(b []byte) (*keys, error) {
 	var f keyFile
-	if err := decodeFile(b, &f, &f.Version); err != nil {
+	if err := disk.Decode(b, &f, &f.Version, fileVersion); err != nil {
 		return nil, err
 	}
 	k := &keys{}
@@ -185,22 +185,6 @@ func readKeys(b []byte) (*keys, error) {
 		}
 	}
 	return k, nil
-}
-
-// decodeFile reads one of our own files: known fields, the known version, and nothing behind it.
-func decodeFile(b []byte, to any, version *int) error {
-	d := json.NewDecoder(bytes.NewReader(b))
-	d.DisallowUnknownFields()
-	if err := d.Decode(to); err != nil {
-		return err
-	}
-	if _, err := d.Token(); err != io.EOF {
-		return errors.New("there is something behind its end")
-	}
-	if *version != fileVersion {
-		return fmt.Errorf("version %d is not known here", *version)
-	}
-	return nil
 }
 
 const tokenBytes = 32

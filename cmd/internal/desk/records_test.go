@@ -111,9 +111,6 @@ func TestJournalTrouble(t *testing.T) {
 
 // TestEndWithRequests ends a centre while somebody is in the middle of sending lines: they are told, and nothing hangs.
 func TestEndWithRequests(t *testing.T) {
-	if testing.Short() {
-		t.Skip("waits for the end of requests")
-	}
 	c := newCentre(t)
 	conn, err := net.Dial("tcp", strings.TrimPrefix(c.at.Office, "http://"))
 	if err != nil {

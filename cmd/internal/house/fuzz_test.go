@@ -17,7 +17,7 @@ var unfuzzed = map[string]string{
 	"cmd/internal/officecli.readDossier": "reads a file of bounded length into memory; what reads its content is fuzzed",
 	"cmd/internal/officecli.readToken":   "a file that the caller names; it is sent as it is, or refused for its form",
 	"syncd/trust/people.UnmarshalText":   "hands the name of a role to ParseRole, which is fuzzed",
-	"syncd/trust/people.readFile":        "reads a file of ours, of bounded length, into memory; what reads its content is fuzzed",
+	"syncd/trust/disk.readOwn":           "reads a file of ours, of bounded length, into memory; what reads its content is fuzzed",
 }
 
 // decl is something at the top of a package, and what it mentions.

@@ -15,7 +15,7 @@ var named = regexp.MustCompile("`([a-z0-9/]+): (Test[A-Za-z0-9_]+|Fuzz[A-Za-z0-9
 
 // TestThreatsAreTried: each row of the threat model names tests, and they are there.
 func TestThreatsAreTried(t *testing.T) {
-	text, err := os.ReadFile(filepath.Join(root, "THREATS.md"))
+	text, err := os.ReadFile(filepath.Join(root, "syncd/trust/THREATS.md"))
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -87,7 +87,7 @@ func Open(cfg Config) (*Book, error) {
 		if err := disk.Sweep(dir); err != nil {
 			return nil, err
 		}
-		if err := eachFile(dir, read); err != nil {
+		if err := disk.Each(dir, fileEnd, read); err != nil {
 			return nil, err
 		}
 	}

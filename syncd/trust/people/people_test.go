@@ -10,6 +10,8 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	"ullage/syncd/trust/disk"
 )
 
 const secret = "five small red sheds"
@@ -401,7 +403,7 @@ func TestFiles(t *testing.T) {
 		}
 		for _, bad := range []string{
 			"", "{}", string(good[:len(good)/2]), string(good) + "{}", strings.Replace(string(good), `"version": 1`, `"version": 2`, 1),
-			strings.Replace(string(good), `"role"`, `"rule"`, 1), strings.Replace(string(good), `"office"`, `"owner"`, 1) + strings.Repeat(" ", maxFile),
+			strings.Replace(string(good), `"role"`, `"rule"`, 1), strings.Replace(string(good), `"office"`, `"owner"`, 1) + strings.Repeat(" ", disk.MaxOwn),
 			strings.Replace(string(good), `"name": "`, `"name": "x`, 1), strings.Replace(string(good), "argon2id", "argon2", 1) + "x",
 		} {
 			if err := os.WriteFile(path, []byte(bad), 0o600); err != nil {

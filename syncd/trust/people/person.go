@@ -36,7 +36,7 @@ type personFile struct {
 
 func (b *Book) readPerson(name string, content []byte) error {
 	var f personFile
-	if err := decodeFile(content, &f, &f.Version); err != nil {
+	if err := disk.Decode(content, &f, &f.Version, fileVersion); err != nil {
 		return err
 	}
 	if err := fits(f.Name, name, f.Role); err != nil {

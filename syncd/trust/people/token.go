@@ -70,7 +70,7 @@ type tokenFile struct {
 
 func (b *Book) readToken(name string, content []byte) error {
 	var f tokenFile
-	if err := decodeFile(content, &f, &f.Version); err != nil {
+	if err := disk.Decode(content, &f, &f.Version, fileVersion); err != nil {
 		return err
 	}
 	if err := fits(f.Name, name, f.Role); err != nil {

@@ -11,6 +11,7 @@ import (
 
 	"ullage/events/checkpoint"
 	"ullage/events/wire"
+	"ullage/syncd/outcome"
 )
 
 const (
@@ -277,7 +278,7 @@ func (l *Log) write(ctx context.Context, list []*arrival) ([]*arrival, error) {
 	m := wire.LogMessage{Origin: l.tree.origin, Entries: d.list}
 	data := m.Encode()
 	seq, err := l.log.append(ctx, l.last, data)
-	if errors.Is(err, errMoved) || errors.Is(err, errUnknown) {
+	if errors.Is(err, outcome.ErrMoved) || errors.Is(err, outcome.ErrUnknown) {
 		return list, l.lost(ctx, err)
 	}
 	if err != nil {

@@ -83,18 +83,11 @@ func makeKey(path string, random io.Reader, used func() (string, error)) (*Key, 
 }
 
 func (k *Key) read(b []byte) error {
-	d := json.NewDecoder(bytes.NewReader(b))
-	d.DisallowUnknownFields()
 	f := &k.file
-	if err := d.Decode(f); err != nil {
+	if err := disk.Decode(b, f, &f.Version, fileVersion); err != nil {
 		return err
 	}
-	if _, err := d.Token(); err != io.EOF {
-		return errors.New("there is something behind its end")
-	}
 	switch {
-	case f.Version != fileVersion:
-		return fmt.Errorf("version %d is not known here", f.Version)
 	case len(f.Seed) != ed25519.SeedSize:
 		return fmt.Errorf("a seed of %d bytes", len(f.Seed))
 	case f.Epoch < 1:

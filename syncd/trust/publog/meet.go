@@ -6,6 +6,7 @@ import (
 	"fmt"
 
 	"ullage/events/wire"
+	"ullage/syncd/outcome"
 )
 
 // errElsewhere ends a turn: a place that was read up to does not hold any more, or somebody else has written.
@@ -270,7 +271,7 @@ func (l *Log) refill(ctx context.Context, size uint64) error {
 		}
 		data := m.Encode()
 		seq, err := l.log.append(ctx, l.last, data)
-		if errors.Is(err, errMoved) || errors.Is(err, errUnknown) {
+		if errors.Is(err, outcome.ErrMoved) || errors.Is(err, outcome.ErrUnknown) {
 			return fmt.Errorf("%w: %w", errElsewhere, err)
 		}
 		if err != nil {

@@ -99,13 +99,6 @@ type Alarm struct {
 	From, To uint64 // sizes of the log between which it lies
 }
 
-// Signed is a signed checkpoint.
-type Signed struct {
-	checkpoint.Checkpoint
-	Note string // the signed note
-	News uint64 // size up to the last record that is more than a device's word on clock and log
-}
-
 // Log is the public log. Its methods may be called at the same time; Run is called once.
 type Log struct {
 	cfg     Config
@@ -128,7 +121,7 @@ type Log struct {
 	changed chan struct{} // closed with every change
 
 	signing sync.Mutex
-	signed  Signed
+	signed  checkpoint.Signed
 }
 
 // Open opens the log, compares the file with LOG, and brings both up to what RECORDS holds. The caller makes sure that one
@@ -234,7 +227,7 @@ func (l *Log) visible() uint64 {
 }
 
 // Newest is the newest checkpoint; zero where the log is empty.
-func (l *Log) Newest() Signed {
+func (l *Log) Newest() checkpoint.Signed {
 	l.signing.Lock()
 	defer l.signing.Unlock()
 	s, err := l.current()
@@ -243,7 +236,7 @@ func (l *Log) Newest() Signed {
 	}
 	if err != nil {
 		l.cfg.Log.Error("the public log has no newest checkpoint", "error", err)
-		return Signed{}
+		return checkpoint.Signed{}
 	}
 	if s.Checkpoint != l.signed.Checkpoint {
 		l.signed = s
@@ -252,20 +245,20 @@ func (l *Log) Newest() Signed {
 }
 
 // current is the newest checkpoint without its note.
-func (l *Log) current() (Signed, error) {
+func (l *Log) current() (checkpoint.Signed, error) {
 	l.mu.RLock()
 	defer l.mu.RUnlock()
 	size := l.visible()
 	if size == 0 {
-		return Signed{}, nil
+		return checkpoint.Signed{}, nil
 	}
-	s := Signed{Checkpoint: checkpoint.Checkpoint{Origin: l.tree.origin, Size: size, Root: l.tree.root}, News: l.tree.news}
+	s := checkpoint.Signed{Checkpoint: checkpoint.Checkpoint{Origin: l.tree.origin, Size: size, Root: l.tree.root}, News: l.tree.news}
 	if size == l.tree.size() {
 		return s, nil
 	}
 	e, err := l.tree.reaching(size)
 	if err != nil {
-		return Signed{}, err
+		return checkpoint.Signed{}, err
 	}
 	s.News = min(e.News, size)
 	s.Root, err = l.tree.rootOf(size)

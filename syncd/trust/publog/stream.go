@@ -11,13 +11,7 @@ import (
 	"github.com/nats-io/nats.go/jetstream"
 
 	"ullage/events/wire"
-)
-
-// Errors of the broker, into which stream translates those of its library.
-var (
-	errMoved       = errors.New("something else stands last in LOG")
-	errUnknown     = errors.New("it is not known whether LOG has it")
-	errUnavailable = errors.New("the broker is not available")
+	"ullage/syncd/outcome"
 )
 
 // patience is how long one question to the broker may take.
@@ -36,7 +30,7 @@ type stream struct {
 func openStream(ctx context.Context, js jetstream.JetStream, name string) (*stream, error) {
 	s, err := js.Stream(ctx, name)
 	if err != nil {
-		return nil, fmt.Errorf("%w: stream %s: %w", errUnavailable, name, err)
+		return nil, fmt.Errorf("%w: stream %s: %w", outcome.ErrUnavailable, name, err)
 	}
 	return &stream{js, s, name}, nil
 }
@@ -53,7 +47,7 @@ func (s *stream) state(ctx context.Context) (state, error) {
 	defer cancel()
 	i, err := s.s.Info(ctx)
 	if err != nil {
-		return state{}, fmt.Errorf("%w: stream %s: %w", errUnavailable, s.name, err)
+		return state{}, fmt.Errorf("%w: stream %s: %w", outcome.ErrUnavailable, s.name, err)
 	}
 	return state{i.Created.UnixNano(), i.State.LastSeq, i.State.Msgs != i.State.LastSeq}, nil
 }
@@ -67,7 +61,7 @@ func (s *stream) get(ctx context.Context, seq uint64) ([]byte, bool, error) {
 		return nil, false, nil
 	}
 	if err != nil {
-		return nil, false, fmt.Errorf("%w: message %d of %s: %w", errUnavailable, seq, s.name, err)
+		return nil, false, fmt.Errorf("%w: message %d of %s: %w", outcome.ErrUnavailable, seq, s.name, err)
 	}
 	return m.Data, true, nil
 }
@@ -101,7 +95,7 @@ func (s *stream) each(ctx context.Context, after, until uint64, fn func(message)
 	if after >= until {
 		return nil
 	}
-	bad := func(err error) error { return fmt.Errorf("%w: read %s: %w", errUnavailable, s.name, err) }
+	bad := func(err error) error { return fmt.Errorf("%w: read %s: %w", outcome.ErrUnavailable, s.name, err) }
 	consumer, err := s.s.OrderedConsumer(ctx, jetstream.OrderedConsumerConfig{
 		DeliverPolicy: jetstream.DeliverByStartSequencePolicy, OptStartSeq: after + 1,
 	})
@@ -139,7 +133,7 @@ func (s *stream) each(ctx context.Context, after, until uint64, fn func(message)
 }
 
 // append stores data in LOG where the last sequence is still the given one, and returns once it is on the broker's disk.
-// Errors: errMoved, errUnknown, errUnavailable.
+// Errors: those of outcome.
 func (s *stream) append(ctx context.Context, last uint64, data []byte) (uint64, error) {
 	ctx, cancel := context.WithTimeout(ctx, patience)
 	defer cancel()
@@ -147,27 +141,7 @@ func (s *stream) append(ctx context.Context, last uint64, data []byte) (uint64, 
 	m.Data = data
 	ack, err := s.js.PublishMsg(ctx, m, jetstream.WithExpectLastSequence(last), jetstream.WithRetryAttempts(0))
 	if err != nil {
-		return 0, translate(err)
+		return 0, outcome.Of(err)
 	}
 	return ack.Sequence, nil
-}
-
-// The broker's codes for an expectation that did not hold.
-const (
-	codeWrongLastSequence jetstream.ErrorCode = 10071
-	codeWrongLastInFlight jetstream.ErrorCode = 10164
-)
-
-func translate(err error) error {
-	var api *jetstream.APIError
-	if errors.As(err, &api) {
-		if api.ErrorCode == codeWrongLastSequence || api.ErrorCode == codeWrongLastInFlight {
-			return fmt.Errorf("%w: %w", errMoved, err)
-		}
-		return fmt.Errorf("%w: %w", errUnavailable, err)
-	}
-	if errors.Is(err, jetstream.ErrNoStreamResponse) || errors.Is(err, nats.ErrNoResponders) {
-		return fmt.Errorf("%w: %w", errUnavailable, err)
-	}
-	return fmt.Errorf("%w: %w", errUnknown, err)
 }
