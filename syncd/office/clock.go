@@ -67,3 +67,12 @@ func (c *clock) stamp(rfc3339 string) stamp {
 func freshness(t time.Time) stamp {
 	return stamp{t.Format("2 Jan 2006, 15:04:05") + " (" + offset(t) + ")", t.Format(time.RFC3339)}
 }
+
+// moment is a time of the centre's own, in the zone that it is given in.
+func moment(rfc3339 string) stamp {
+	t, err := time.Parse(time.RFC3339Nano, rfc3339)
+	if err != nil {
+		return stamp{rfc3339, rfc3339}
+	}
+	return stamp{t.Format("2 Jan 2006, 15:04") + " (" + offset(t) + ")", rfc3339}
+}

@@ -82,7 +82,7 @@ type Server struct {
 
 // New makes a server.
 func New(cfg Config) *Server {
-	s := &Server{cfg: cfg, door: newDoor(), dossiers: make(chan struct{}, mostDossiers), pieces: pieces{cfg.Evidence}, seldom: newSeldom(), templates: parsePages(template.FuncMap{"alarms": cfg.Alarms.Pending})}
+	s := &Server{cfg: cfg, door: newDoor(), dossiers: make(chan struct{}, mostDossiers), pieces: pieces{cfg.Evidence}, seldom: newSeldom(), templates: parsePages(template.FuncMap{"alarms": cfg.Alarms.Pending, "sentence": sentence, "moment": moment})}
 	s.cfg.Evidence = nil
 	for _, rt := range s.routes() {
 		if rt.area != "" && !slices.Contains(s.areas, rt.area) {

@@ -207,7 +207,7 @@ func sentence(words string) string {
 	if words == "" {
 		return ""
 	}
-	return capital(words) + "."
+	return capital(strings.TrimSuffix(words, ".")) + "."
 }
 
 func capital(s string) string {

@@ -25,7 +25,7 @@ func TestAlarmIsNotMissed(t *testing.T) {
 	told := func(want bool) {
 		t.Helper()
 		for _, path := range []string{"/", "/machines/m-1"} {
-			if _, _, body := c.browse(b, path); strings.Contains(body, "two &lt;pasts&gt;") != want || !wellFormed(body) {
+			if _, _, body := c.browse(b, path); strings.Contains(body, "Two &lt;pasts&gt;. <span class=\"small\">Since <time datetime=\"2026-03-02T08:10:00Z\">2 Mar 2026, 08:10 (UTC&#43;00:00)</time>.") != want || !wellFormed(body) {
 				t.Errorf("%s: the alarm is told: %v", path, !want)
 			}
 		}
