@@ -41,7 +41,6 @@ func FuzzCommit(f *testing.F)      { fuzz(f, "commit", "commit-healed") }
 func FuzzStored(f *testing.F)      { fuzz(f, "stored") }
 func FuzzAside(f *testing.F)       { fuzz(f, "aside") }
 func FuzzLog(f *testing.F)         { fuzz(f, "log") }
-func FuzzLogEntry(f *testing.F)    { fuzz(f, "log-entry") }
 
 // FuzzUnfold: what unfolds can be folded, and then unfolds to the same.
 func FuzzUnfold(f *testing.F) {

@@ -243,7 +243,6 @@ func messages() []message {
 			})),
 		of("aside", goldenAside(), (*wire.AsideRequest).Encode, wire.DecodeAside),
 		of("log", goldenLog(), (*wire.LogMessage).Encode, wire.DecodeLog),
-		of("log-entry", goldenLog().Entries[0], func(e wire.LogEntry) []byte { return wire.AppendLogEntry(nil, e) }, wire.DecodeLogEntry),
 		squeezed(of("list-folded", records, func(records [][]byte) []byte { return wire.Squeeze(listOf(records)) }, expand)),
 		of("list-unfolded", listOf(records), func(list []byte) []byte { return list }, func(b []byte) ([]byte, error) {
 			_, err := wire.Pieces(b, wire.MaxRecords, events.MaxRecord)

@@ -1,8 +1,6 @@
 package wire
 
 import (
-	"fmt"
-
 	"ullage/events"
 	"ullage/events/pack"
 )
@@ -43,13 +41,12 @@ func (m *LogMessage) Encode() []byte {
 	b = pack.AppendString(b, m.Origin)
 	b = pack.AppendArray(b, len(m.Entries))
 	for _, e := range m.Entries {
-		b = AppendLogEntry(b, e)
+		b = appendLogEntry(b, e)
 	}
 	return b
 }
 
-// AppendLogEntry appends an entry as it stands in messages and in the log's file. Its inverse is DecodeLogEntry.
-func AppendLogEntry(b []byte, e LogEntry) []byte {
+func appendLogEntry(b []byte, e LogEntry) []byte {
 	b = pack.AppendArray(b, 7)
 	b = appendPlace(b, e.Place)
 	b = pack.AppendString(b, string(e.Device))
@@ -90,15 +87,6 @@ func DecodeLog(b []byte) (*LogMessage, error) {
 		in.Failf("%d leaves, at most %d are allowed", leaves, MaxLogLeaves)
 	}
 	return whole("message of the log", in, m)
-}
-
-// DecodeLogEntry reads one entry.
-func DecodeLogEntry(b []byte) (LogEntry, error) {
-	if len(b) > MaxMessage {
-		return LogEntry{}, fmt.Errorf("%w: entry of the log: %d bytes, at most %d are allowed", ErrMessage, len(b), MaxMessage)
-	}
-	in := pack.NewReader(b)
-	return whole("entry of the log", in, readLogEntry(in))
 }
 
 func readLogEntry(in *pack.Reader) LogEntry {

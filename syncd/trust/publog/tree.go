@@ -142,14 +142,6 @@ func (x index) add(device events.DeviceID, s stretch) {
 	c.end = max(c.end, s.first+events.Seq(s.n))
 }
 
-// end is behind the last record of a device that has a leaf.
-func (x index) end(device events.DeviceID) events.Seq {
-	if c := x[device]; c != nil {
-		return c.end
-	}
-	return 0
-}
-
 // leaves are the indexes of all leaves of records of that number: more than one where there were two of them.
 func (x index) leaves(device events.DeviceID, seq events.Seq) (all []uint64) {
 	c := x[device]
