@@ -38,6 +38,7 @@ import (
 	"ullage/syncd/broker"
 	"ullage/syncd/gate"
 	"ullage/syncd/office"
+	"ullage/syncd/seldom"
 	"ullage/syncd/store"
 	"ullage/syncd/trust"
 	"ullage/syncd/trust/access"
@@ -95,6 +96,7 @@ type Centre struct {
 	erasures *office.Erasures
 	revoked  revocations
 	handing  chan struct{} // one for each that hands over now
+	untaken  seldom.Second // lines of the log about them
 
 	ports    ports
 	enrol    server

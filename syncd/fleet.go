@@ -406,7 +406,9 @@ func (c *Centre) takeAside(w http.ResponseWriter, r *http.Request) {
 		io.WriteString(w, wire.AsideTaken)
 		return
 	}
-	c.cfg.Log.Warn("what was handed over was not taken", "status", status, "why", why)
+	if status == http.StatusInternalServerError || c.untaken.Now() { // anybody can ask, however often
+		c.cfg.Log.Warn("what was handed over was not taken", "status", status, "why", why)
+	}
 	io.WriteString(w, wire.AsideNot)
 }
 

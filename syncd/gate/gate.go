@@ -31,6 +31,7 @@ import (
 
 	"ullage/events"
 	"ullage/events/wire"
+	"ullage/syncd/seldom"
 )
 
 // Device is what the gate must know of a device.
@@ -88,7 +89,7 @@ type Gate struct {
 
 	dropped    atomic.Uint64
 	busy       atomic.Uint64
-	complained atomic.Int64 // the second of the last complaint
+	complained seldom.Second
 }
 
 // New makes a gate that does nothing yet.
@@ -239,7 +240,7 @@ func (g *Gate) respond(m *nats.Msg, a wire.Answer) {
 
 // complain logs a trouble, at most one a second: when the broker is away, every request makes one.
 func (g *Gate) complain(text string, a ...any) {
-	if now := time.Now().Unix(); g.complained.Swap(now) != now {
+	if g.complained.Now() {
 		g.cfg.Messages.Error(text, a...)
 	}
 }

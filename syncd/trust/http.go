@@ -115,7 +115,9 @@ func (t *Trust) refuse(w http.ResponseWriter, err error) {
 	case errors.Is(err, ErrHook):
 		status, text = http.StatusServiceUnavailable, "the centre cannot write the enrolment down at the moment; try again"
 	}
-	t.cfg.Log.Warn("enrolment refused", "status", status, "why", err)
+	if status >= http.StatusInternalServerError || t.refused.Now() { // anybody can ask, however often
+		t.cfg.Log.Warn("enrolment refused", "status", status, "why", err)
+	}
 	reply(w, status, wire.EnrolRefusal{Error: text})
 }
 

@@ -49,6 +49,7 @@ import (
 
 	"ullage/events"
 	"ullage/events/wire"
+	"ullage/syncd/seldom"
 	"ullage/syncd/trust/disk"
 	"ullage/syncd/trust/publog"
 )
@@ -84,6 +85,8 @@ type Trust struct {
 	resolver *server.MemAccResolver
 
 	write func(path string, data []byte) error // disk.WriteFile, but for tests
+
+	refused seldom.Second // lines of the log about enrolments
 
 	// enrol is held through a whole enrolment, the hook included.
 	enrol sync.Mutex
