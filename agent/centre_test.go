@@ -78,6 +78,7 @@ const (
 	garbage  fault = "garbage"  // an answer that is none
 	forged   fault = "forged"   // the receipt is not signed by the gate
 	stranger fault = "stranger" // the receipt is by a gate that nobody knows
+	mistaken fault = "mistaken" // the receipt is for another chain of as many records
 )
 
 const device = events.DeviceID("tab-1")
@@ -313,6 +314,9 @@ func (c *centre) receipt(d events.DeviceID, k *copied, what fault) []byte {
 		gate := c.gate
 		if what == stranger {
 			gate = "gate-9"
+		}
+		if what == mistaken {
+			r.Link[0]++
 		}
 		r.Sign(gate, c.key)
 		if what == forged {

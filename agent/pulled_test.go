@@ -48,8 +48,10 @@ func answers(t testing.TB) []*wire.PullAnswer {
 func content(t testing.TB, c *copies) string {
 	t.Helper()
 	text := fmt.Sprint(c.standing())
+	held := map[events.RecordID]bool{}
 	err := c.each(func(_ wire.Pulled, r *events.Record) error {
 		text += " " + string(r.Machine)
+		held[r.ID] = true
 		got, ok, err := c.byID(r.ID)
 		if err != nil || !ok || len(got) == 0 {
 			t.Errorf("%s is not found: %v", r.Machine, err)
@@ -58,6 +60,11 @@ func content(t testing.TB, c *copies) string {
 	})
 	if err != nil {
 		t.Fatal(err)
+	}
+	for id := range c.index {
+		if !held[id] {
+			t.Errorf("%s is found, and is not there", id)
+		}
 	}
 	return text
 }
@@ -107,6 +114,7 @@ func TestCopiesSurviveACutAnywhere(t *testing.T) {
 			if got := d.standing(); got.Place.Seq != 0 && got.Place.Seq != 4 {
 				t.Fatalf("damaged at %d: %v", n, got)
 			}
+			content(t, d) // what is found is there
 			d.close()
 		}
 	}

@@ -6,6 +6,7 @@ import (
 	"net"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -18,7 +19,7 @@ import (
 )
 
 func TestStops(t *testing.T) {
-	for what, want := range map[fault]agent.StopKind{isFork: agent.StopFork, isRefuse: agent.StopRefused, forged: agent.StopGate} {
+	for what, want := range map[fault]agent.StopKind{isFork: agent.StopFork, isRefuse: agent.StopRefused, forged: agent.StopGate, mistaken: agent.StopGate} {
 		t.Run(string(what), func(t *testing.T) {
 			c := newCentre(t)
 			dir := enrolled(t, c)
@@ -122,6 +123,9 @@ func TestForkInHistory(t *testing.T) {
 	d := opened(t, dir, config())
 	record(t, d, visit(3))
 	drained(t, c, d)
+	c.mu.Lock()
+	c.verbs = nil
+	c.mu.Unlock()
 	other := opened(t, copyOf, config())
 	for _, n := range []int{1, 3, 9} { // fewer records than the centre has, as many, more
 		record(t, other, visit(n))
@@ -129,6 +133,14 @@ func TestForkInHistory(t *testing.T) {
 		var stop *agent.Stop
 		if !errors.As(err, &stop) || stop.Kind != agent.StopFork {
 			t.Fatalf("Sync of a copy with other records: %v", err)
+		}
+		// Nothing of it is sent, also where only the device can know, because it has more records than the centre.
+		c.mu.Lock()
+		asked := c.verbs
+		c.verbs = nil
+		c.mu.Unlock()
+		if slices.Contains(asked, wire.Push) {
+			t.Fatalf("with %d records more a copy pushed: %v", n, asked)
 		}
 		if n == 1 {
 			// Fewer: until it has caught up nothing is taken.

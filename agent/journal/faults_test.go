@@ -344,3 +344,28 @@ func TestDiskFull(t *testing.T) {
 		}
 	}
 }
+
+// A write that the disk let through in part is taken back: none of it comes back when the journal is opened again.
+func TestHalfAWriteIsTakenBack(t *testing.T) {
+	for _, room := range []int64{0, 1, 5_000, 40_000, 100_000} {
+		mem := newMemFS()
+		cfg := Config{Dir: "j", FS: mem}
+		mustCreate(t, cfg)
+		j, _ := mustOpen(t, cfg)
+		head := mustAppend(t, j, records(2, 0, 0))
+		mem.mu.Lock()
+		mem.full = mem.used() + room
+		mem.mu.Unlock()
+		if _, err := j.Append(records(100, 1, 4000)); !errors.Is(err, ErrFull) {
+			t.Fatalf("room %d: %v", room, err)
+		}
+		copied := cfg
+		copied.FS = mem.clone()
+		again, report := mustOpen(t, copied)
+		if again.Head() != head || report.CutBytes > 0 {
+			t.Fatalf("room %d: opened again it ends at %d, not %d, with %d bytes cut off", room, again.Head().Seq, head.Seq, report.CutBytes)
+		}
+		mustClose(t, again)
+		mustClose(t, j)
+	}
+}

@@ -62,7 +62,6 @@ func (s *settled) add(records []*projections.Arrival) (needs []projections.Key) 
 			needs = append(needs, key)
 		}
 	}
-	s.same = min(s.same, from)
 	if from < s.folded || slices.ContainsFunc(changed, func(f projections.Fact) bool { return placesMachine(&f) }) {
 		s.placed = nil
 		for i := range s.own.History.Facts {

@@ -70,9 +70,19 @@ func parseFrame(b []byte, off int64) (f frame, n int) {
 	return frame{binary.LittleEndian.Uint64(b[frameHead:]), b[frameHead+stampSize : n]}, n
 }
 
+// file is what the log needs of a file.
+type file interface {
+	io.ReaderAt
+	io.WriterAt
+	Sync() error
+	Truncate(size int64) error
+	Stat() (fs.FileInfo, error)
+	Close() error
+}
+
 // entries is the file of entries.
 type entries struct {
-	f   *os.File
+	f   file
 	end int64 // behind the last frame
 }
 
