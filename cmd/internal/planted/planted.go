@@ -2,9 +2,9 @@
 //
 // A test that passes says little until it has been seen to fail. So each Defect is a small change to one file of the
 // product, such as somebody might make in a hurry: a sync left out, a cursor moved early, a number used twice. The change
-// is laid over the file for the length of one build, with the go command's -overlay; no file is touched, and the product has
-// no switches for it. A defect names the tests that must catch it. Those are run once without it, and must pass; and
-// once with it, and must fail.
+// is laid over the file for the length of one build, with the go command's -overlay; the product has no switches for it. All
+// of it happens in a copy of the module, because tests that fail leave notes beside themselves. A defect names the tests that
+// must catch it. Those are run once without it, and must pass; and once with it, and must fail.
 //
 // The list is held to the code by a test: what a defect replaces must stand in its file exactly once, and the tests that
 // it names must be there.
@@ -17,6 +17,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"io/fs"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -72,8 +73,49 @@ func (d *Defect) path(root string) string { return filepath.Join(root, filepath.
 
 // Runner turns defects on, one after the other.
 type Runner struct {
-	Root string // the top of the module
+	root string // the top of its copy of the module
 	pure map[Check]error
+}
+
+// NewRunner makes a runner for a copy of the module whose top is root. The caller closes it.
+func NewRunner(root string) (*Runner, error) {
+	dir, err := os.MkdirTemp("", "planted-")
+	if err != nil {
+		return nil, err
+	}
+	r := &Runner{root: filepath.Join(dir, "module"), pure: map[Check]error{}}
+	if err := copyTree(r.root, root); err != nil {
+		return nil, errors.Join(err, r.Close())
+	}
+	return r, nil
+}
+
+// Close removes the copy.
+func (r *Runner) Close() error { return os.RemoveAll(filepath.Dir(r.root)) }
+
+// copyTree copies the regular files of a tree, those of hidden folders aside.
+func copyTree(to, from string) error {
+	return filepath.WalkDir(from, func(path string, d fs.DirEntry, err error) error {
+		if err != nil {
+			return err
+		}
+		rel, err := filepath.Rel(from, path)
+		switch {
+		case err != nil:
+			return err
+		case d.IsDir() && rel != "." && strings.HasPrefix(d.Name(), "."):
+			return filepath.SkipDir
+		case d.IsDir():
+			return os.MkdirAll(filepath.Join(to, rel), 0o700)
+		case !d.Type().IsRegular():
+			return nil
+		}
+		b, err := os.ReadFile(path)
+		if err != nil {
+			return err
+		}
+		return os.WriteFile(filepath.Join(to, rel), b, 0o600)
+	})
 }
 
 // Run runs the tests that must catch a defect, until one of them does. Its errors wrap ErrOld, ErrBuild and ErrClean
@@ -81,12 +123,7 @@ type Runner struct {
 func (r *Runner) Run(ctx context.Context, d *Defect) (Result, error) {
 	began := time.Now()
 	result := Result{Defect: d}
-	dir, err := os.MkdirTemp("", "planted-")
-	if err != nil {
-		return result, err
-	}
-	defer os.RemoveAll(dir)
-	overlay, err := r.overlay(d, dir)
+	overlay, err := r.overlay(d)
 	if err != nil {
 		return result, err
 	}
@@ -107,16 +144,17 @@ func (r *Runner) Run(ctx context.Context, d *Defect) (Result, error) {
 }
 
 // overlay writes what the go command is told: that the file with the defect stands in the place of the one without.
-func (r *Runner) overlay(d *Defect, dir string) (string, error) {
-	b, err := d.Apply(r.Root)
+func (r *Runner) overlay(d *Defect) (string, error) {
+	b, err := d.Apply(r.root)
 	if err != nil {
 		return "", err
 	}
-	file, list := filepath.Join(dir, filepath.Base(d.path(r.Root))), filepath.Join(dir, "overlay.json")
+	dir := filepath.Dir(r.root)
+	file, list := filepath.Join(dir, "defect.go"), filepath.Join(dir, "overlay.json")
 	if err := os.WriteFile(file, b, 0o600); err != nil {
 		return "", err
 	}
-	say, err := json.Marshal(map[string]map[string]string{"Replace": {d.path(r.Root): file}})
+	say, err := json.Marshal(map[string]map[string]string{"Replace": {d.path(r.root): file}})
 	if err != nil {
 		return "", err
 	}
@@ -132,9 +170,6 @@ func (r *Runner) clean(ctx context.Context, c Check) error {
 	if err == nil && len(failed) > 0 {
 		err = fmt.Errorf("%w: %s", ErrClean, strings.Join(failed, ", "))
 	}
-	if r.pure == nil {
-		r.pure = map[Check]error{}
-	}
 	r.pure[c] = err
 	return err
 }
@@ -149,7 +184,7 @@ type line struct {
 func (r *Runner) test(ctx context.Context, c Check, more ...string) ([]string, error) {
 	args := append([]string{"test", "-json", "-count=1", "-timeout=5m", "-run=" + c.Run}, more...)
 	cmd := exec.CommandContext(ctx, "go", append(args, "./"+c.Package)...)
-	cmd.Dir = r.Root
+	cmd.Dir = r.root
 	cmd.Cancel = func() error { return cmd.Process.Signal(os.Interrupt) }
 	cmd.WaitDelay = 10 * time.Second
 	out, err := cmd.Output()

@@ -71,8 +71,8 @@ func hasTest(t *testing.T, c Check) bool {
 	return false
 }
 
-// module makes a module with one function and its test.
-func module(t *testing.T, test string) string {
+// runner makes one for a module with one function and its test.
+func runner(t *testing.T, test string) *Runner {
 	t.Helper()
 	dir := t.TempDir()
 	for name, text := range map[string]string{
@@ -84,7 +84,12 @@ func module(t *testing.T, test string) string {
 			t.Fatal(err)
 		}
 	}
-	return dir
+	r, err := NewRunner(dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { r.Close() })
+	return r
 }
 
 // What a run tells of a defect: caught, not caught, or that the list is wrong.
@@ -104,14 +109,14 @@ func TestRun(t *testing.T) {
 		{"fails without it", "t.Fatal(Add(1, 1))", "a + b", "a - b", "TestAdd", "", ErrClean},
 	} {
 		t.Run(c.name, func(t *testing.T) {
-			r := Runner{Root: module(t, c.test)}
+			r := runner(t, c.test)
 			got, err := r.Run(context.Background(), &Defect{Name: "x", File: "sum.go", Old: c.old, New: c.new, Caught: []Check{{"", c.run}}})
 			if !errors.Is(err, c.err) || strings.Join(got.By, " ") != c.by {
 				t.Fatalf("%v, %v", got.By, err)
 			}
 		})
 	}
-	r := Runner{Root: module(t, sound)}
+	r := runner(t, sound)
 	if got, err := r.Run(context.Background(), &Defect{Name: "x", File: "sum.go", Old: "a + b", New: "a - b", Caught: []Check{{"", "TestOther"}}}); err == nil {
 		t.Fatalf("a test that is not there: %v", got.By)
 	}
