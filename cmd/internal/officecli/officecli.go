@@ -42,7 +42,7 @@ func Main(args []string, stdin io.Reader, stdout, stderr io.Writer, more ...*cob
 	root.PersistentFlags().StringVar(&c.tokenFile, "token-file", "", "file with the token for --centre")
 	root.PersistentFlags().StringVar(&c.ca, "ca", "", "file with the certificate to trust for --centre (ca.pem of the centre's folder)")
 	root.AddCommand(c.alarms(), c.record(), c.enrol(), c.link(), c.machine(), c.ledger(), c.audit(), c.restatements(), c.waste(), c.due(), c.export(),
-		c.dossier(), verify(), c.person(), c.tokens(), c.access(), c.erase(), c.erasures(), c.hold(), c.grant(), c.grants())
+		c.dossier(), verify(), reckonCommand(), c.person(), c.tokens(), c.access(), c.erase(), c.erasures(), c.hold(), c.grant(), c.grants())
 	root.AddCommand(c.fleet()...)
 	root.AddCommand(more...)
 	return command.Run(root, args, stdin, stdout, stderr)
