@@ -48,7 +48,7 @@ func (d *Device) handAside(ctx context.Context) (uint64, error) {
 	}
 	at := max(received, d.memory.get().Handed)
 	for {
-		p, err := d.packUpTo(at, wire.MaxRecords, wire.MaxFrame)
+		p, err := d.packUpTo(at, wire.MaxRecords, wire.MaxFrame, nil)
 		if err != nil || p == nil {
 			return uint64(at - received), err
 		}

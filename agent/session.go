@@ -15,13 +15,14 @@ import (
 // session is one conversation with the centre over a connection.
 type session struct {
 	*Device
-	t *talk
+	t   *talk
+	had receipts // of records that are sent again; nil unless some are
 }
 
 // converse is one whole conversation: hello, mending, the device's own records, pushes, pulls.
 func (d *Device) converse(ctx context.Context, t *talk) error {
-	s := &session{d, t}
-	cursor, err := s.hello(ctx)
+	s := &session{Device: d, t: t}
+	cursor, want, err := s.hello(ctx)
 	if err != nil {
 		return err
 	}
@@ -29,8 +30,18 @@ func (d *Device) converse(ctx context.Context, t *talk) error {
 	if err != nil {
 		return err
 	}
+	if cursor < received || len(want) > 0 {
+		if s.had, err = receiptsOf(s.journal); err != nil {
+			return err
+		}
+	}
 	if cursor < received {
 		s.cfg.Log.Warn("the centre has lost records that it had received; they are sent again", "from", cursor+1, "to", received)
+	}
+	for _, r := range want {
+		if err := s.again(ctx, r); err != nil {
+			return err
+		}
 	}
 	if cursor > received {
 		if cursor, err = s.claim(ctx, received); err != nil {
@@ -45,7 +56,7 @@ func (d *Device) converse(ctx context.Context, t *talk) error {
 
 // sendOn goes on with a conversation that has ended well: new records need no new hello.
 func (d *Device) sendOn(ctx context.Context, t *talk) error {
-	s := &session{d, t}
+	s := &session{Device: d, t: t}
 	received, err := s.received()
 	if err != nil {
 		return err
@@ -115,15 +126,15 @@ func forked(a wire.Answer) error {
 }
 
 // hello says where the device's chain ends, and learns where the centre's copy of it does. It returns the cursor, which
-// the device's own chain agrees with, and from which pushes go on.
-func (s *session) hello(ctx context.Context) (events.Seq, error) {
+// the device's own chain agrees with, and from which pushes go on, and which ranges before it the centre wants again.
+func (s *session) hello(ctx context.Context) (events.Seq, []wire.Range, error) {
 	var head events.Head
 	var sent time.Time
 	var at events.Millis
 	var asked string
 	received, err := s.received()
 	if err != nil {
-		return 0, err
+		return 0, nil, err
 	}
 	greet := func(key ed25519.PrivateKey) (wire.Answer, error) {
 		return s.ask(ctx, wire.Hello, s.cfg.Answer, func(reply string) []byte {
@@ -140,7 +151,7 @@ func (s *session) hello(ctx context.Context) (events.Seq, error) {
 	var a wire.Answer
 	for _, key := range s.ring.likely(received + 1) {
 		if a, err = greet(key); err != nil {
-			return 0, err
+			return 0, nil, err
 		}
 		if a.Status != wire.Refused {
 			break
@@ -150,44 +161,41 @@ func (s *session) hello(ctx context.Context) (events.Seq, error) {
 	switch a.Status {
 	case wire.OK, wire.Behind, wire.Fork:
 	default:
-		return 0, unexpected(wire.Hello, a)
+		return 0, nil, unexpected(wire.Hello, a)
 	}
 	if a.Status == wire.Fork {
-		return 0, forked(a)
+		return 0, nil, forked(a)
 	}
 	h, err := wire.DecodeHelloAnswer(a.Body)
 	if err != nil {
-		return 0, err
+		return 0, nil, err
 	}
 	if err := s.learn(h.Gates); err != nil {
-		return 0, err
+		return 0, nil, err
 	}
 	gone := s.erase(h.Erased)
-	if len(h.Want) > 0 {
-		s.cfg.Log.Warn("the centre wants records again that this version does not know how to send", "ranges", h.Want)
-	}
 	if err := s.mend(ctx, h); err != nil {
-		return 0, err
+		return 0, nil, err
 	}
 	if h.Seq > head.Seq {
 		if err := s.catchUp(ctx, head, h); err != nil {
-			return 0, err
+			return 0, nil, err
 		}
 	}
 	if err := s.agrees(h.Seq, h.Link); err != nil {
-		return 0, err
+		return 0, nil, err
 	}
 	if err := s.checkLog(h); err != nil {
-		return 0, err
+		return 0, nil, err
 	}
 	if !s.silent {
 		if err := s.confirm(gone); err != nil {
-			return 0, err
+			return 0, nil, err
 		}
 	}
 	// Half of the round trip is the error of this.
 	offset := h.Now - at - events.Millis(took.Milliseconds()/2)
-	return h.Seq, s.clockChecked(int64(offset), took.Milliseconds())
+	return h.Seq, h.Want, s.clockChecked(int64(offset), took.Milliseconds())
 }
 
 // checkLog holds the centre's newest checkpoint to the one that this device has checked before, and writes down that it

@@ -185,12 +185,18 @@ func (s *session) patience(p *prepared) time.Duration {
 // pack makes the push of at most most records behind the cursor, as large as the connection carries now; nil where
 // there are none. It carries the seals that were made in that stretch, and one over its last record.
 func (s *session) pack(cursor events.Seq, most int) (*prepared, error) {
-	return s.packUpTo(cursor, most, min(s.t.frame, s.t.room()))
+	budget := min(s.t.frame, s.t.room())
+	var original []byte
+	if r, ok := s.had.covering(cursor + 1); ok {
+		// As much at once as there was then: at its end the centre can hold the receipt to the chain.
+		original, budget, most = r.raw, s.t.room(), min(most, int(r.last-cursor))
+	}
+	return s.packUpTo(cursor, most, budget, original)
 }
 
 // packUpTo is pack for a frame of at most budget bytes. All of a push is sealed by one key, so it goes no further than a
 // renewal.
-func (d *Device) packUpTo(cursor events.Seq, most, budget int) (*prepared, error) {
+func (d *Device) packUpTo(cursor events.Seq, most, budget int, original []byte) (*prepared, error) {
 	link, err := d.journal.LinkAt(cursor)
 	if err != nil {
 		return nil, err
@@ -226,7 +232,7 @@ func (d *Device) packUpTo(cursor events.Seq, most, budget int) (*prepared, error
 	}
 	for n := len(ends); ; {
 		p := &prepared{first: cursor + 1, last: cursor + events.Seq(n)}
-		q := wire.PushRequest{First: p.first, Link: link, Data: wire.Squeeze(list[:ends[n-1]])}
+		q := wire.PushRequest{First: p.first, Link: link, Data: wire.Squeeze(list[:ends[n-1]]), Original: original}
 		if q.Seals, err = d.sealed(seals, p.last, links[n-1]); err != nil {
 			return nil, err
 		}

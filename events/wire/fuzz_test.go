@@ -29,7 +29,7 @@ func FuzzAnswer(f *testing.F)      { fuzz(f, "answer-ok", "answer-busy", "answer
 func FuzzHello(f *testing.F)       { fuzz(f, "hello") }
 func FuzzHelloAnswer(f *testing.F) { fuzz(f, "hello-answer", "hello-answer-first") }
 func FuzzSeal(f *testing.F)        { fuzz(f, "seal") }
-func FuzzPush(f *testing.F)        { fuzz(f, "push") }
+func FuzzPush(f *testing.F)        { fuzz(f, "push", "push-again") }
 func FuzzPushAnswer(f *testing.F)  { fuzz(f, "push-answer", "push-answer-first") }
 func FuzzReceipt(f *testing.F)     { fuzz(f, "receipt") }
 func FuzzBack(f *testing.F)        { fuzz(f, "back") }

@@ -182,11 +182,13 @@ type (
 		Link    events.Hash
 		Seals   []events.Seal
 		Records [][]byte
+
+		Original []byte
 	}
 )
 
 func encodePush(m pushMessage) []byte {
-	return wire.PushRequest{First: m.First, Link: m.Link, Seals: m.Seals, Data: wire.Squeeze(listOf(m.Records))}.Encode()
+	return wire.PushRequest{First: m.First, Link: m.Link, Seals: m.Seals, Data: wire.Squeeze(listOf(m.Records)), Original: m.Original}.Encode()
 }
 
 func decodePush(b []byte) (pushMessage, error) {
@@ -198,7 +200,7 @@ func decodePush(b []byte) (pushMessage, error) {
 	if err != nil {
 		return pushMessage{}, err
 	}
-	return pushMessage{q.First, q.Link, q.Seals, records}, nil
+	return pushMessage{q.First, q.Link, q.Seals, records, q.Original}, nil
 }
 
 func messages() []message {
@@ -217,7 +219,8 @@ func messages() []message {
 		}, (*wire.HelloAnswer).Encode, wire.DecodeHelloAnswer),
 		of("hello-answer-first", &wire.HelloAnswer{Link: chainOf(nil)[0], Now: 1772439000200}, (*wire.HelloAnswer).Encode, wire.DecodeHelloAnswer),
 		of("seal", goldenSeals()[1], seal, wire.DecodeSeal),
-		squeezed(of("push", pushMessage{1, chainOf(nil)[0], goldenSeals(), records}, encodePush, decodePush)),
+		squeezed(of("push", pushMessage{1, chainOf(nil)[0], goldenSeals(), records, []byte{}}, encodePush, decodePush)),
+		squeezed(of("push-again", pushMessage{1, chainOf(nil)[0], goldenSeals(), records, goldenReceipt().Encode()}, encodePush, decodePush)),
 		of("push-answer", wire.PushAnswer{Seq: 4, Link: chainOf(records)[4], Receipt: goldenReceipt().Encode()}, wire.PushAnswer.Encode, wire.DecodePushAnswer),
 		of("push-answer-first", wire.PushAnswer{Link: chainOf(nil)[0]}, wire.PushAnswer.Encode, wire.DecodePushAnswer),
 		of("receipt", goldenReceipt(), (*wire.Receipt).Encode, wire.DecodeReceipt),

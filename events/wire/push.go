@@ -18,25 +18,29 @@ type PushRequest struct {
 	Link  events.Hash   // the link before it
 	Seals []events.Seal // ascending; the last is over the last record
 	Data  []byte        // the records, squeezed
+
+	// Original is, where the centre has had these records before, a receipt whose range they lie in; else empty.
+	Original []byte
 }
 
 // Encode writes q; its inverse is DecodePush.
 func (q PushRequest) Encode() []byte {
-	b := pack.AppendArray(make([]byte, 0, 256+len(q.Data)), 5)
+	b := pack.AppendArray(make([]byte, 0, 256+len(q.Data)+len(q.Original)), 6)
 	b = pack.AppendUint(b, Version)
 	b = pack.AppendUint(b, uint64(q.First))
 	b = appendHash(b, q.Link)
 	b = appendSeals(b, q.Seals)
-	return pack.AppendBin(b, q.Data)
+	b = pack.AppendBin(b, q.Data)
+	return pack.AppendBin(b, q.Original)
 }
 
-// DecodePush reads a push; Data is a part of b.
+// DecodePush reads a push; Data and Original are parts of b.
 func DecodePush(b []byte) (PushRequest, error) {
-	in, err := open(b, MaxFrame, 5)
+	in, err := open(b, MaxFrame, 6)
 	if err != nil {
 		return PushRequest{}, err
 	}
-	q := PushRequest{seq(in), hash(in), readSeals(in), in.Bin()}
+	q := PushRequest{seq(in), hash(in), readSeals(in), in.Bin(), bin(in, MaxReceipt)}
 	return whole("push", in, q)
 }
 

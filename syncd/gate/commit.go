@@ -66,7 +66,9 @@ func (g *Gate) reread(ctx context.Context, device events.DeviceID, known Device)
 		if err != nil {
 			return nil, fmt.Errorf("message %d in %s cannot be read: %w", place.Seq, wire.Records.Name, err)
 		}
-		c = cursorAt(place, commit, records)
+		if c, err = g.standing(ctx, device, place, commit, records); err != nil {
+			return nil, err
+		}
 	}
 	g.remember(device, c)
 	return c, nil
@@ -103,6 +105,8 @@ func (g *Gate) Commit(ctx context.Context, device events.DeviceID, known Device,
 		}
 	}
 	switch {
+	case q.First <= c.seq && g.wants(device, q.First):
+		return g.again(ctx, device, known, q)
 	case q.First != c.seq+1:
 		return g.elsewhere(device, c), nil
 	case q.Link != c.link:
@@ -119,6 +123,7 @@ func (g *Gate) Commit(ctx context.Context, device events.DeviceID, known Device,
 	if bad != nil {
 		return *bad, nil
 	}
+	commit.Original = g.original(q.Original, commit, records)
 	data, bad, err := g.pack(commit, records)
 	if err != nil {
 		return wire.Answer{}, err

@@ -67,6 +67,7 @@ type Config struct {
 	Public   Public                // the public log; nil: there is none
 	Rest     func(events.DeviceID) // cuts the connections of a device and keeps it out for a while; nil: none are
 	Conflict func(Conflict)        // hears where a device has checked another past of the log; set where Public is
+	Missing  Missing               // what RECORDS has lost; nil: nothing is looked for
 
 	MostPushes int // pushes at once; beyond it a device is told "busy". Default 64
 	MostAsked  int // other requests at once. Default 64
@@ -300,7 +301,7 @@ func (g *Gate) hello(ctx context.Context, device events.DeviceID, known Device, 
 	if err := q.Verify(c.key, device, m.Reply); err != nil {
 		return refused(0, "%v", err), nil
 	}
-	body := wire.HelloAnswer{Seq: c.seq, Link: c.link, Now: g.cfg.Now(), Gates: g.cfg.Gates(), Erased: g.erased(ctx, device, q.Seq)}
+	body := wire.HelloAnswer{Seq: c.seq, Link: c.link, Now: g.cfg.Now(), Gates: g.cfg.Gates(), Erased: g.erased(ctx, device, q.Seq), Want: g.want(device, min(c.seq, q.Seq))}
 	if err := g.showLog(ctx, device, q.Seen, &body); err != nil {
 		return wire.Answer{}, err
 	}

@@ -19,6 +19,8 @@ type Public interface {
 	Root(size uint64) (events.Hash, error)
 	// Extension proves, for checkpoint.Extends, that the log of now leaves goes on from that of then.
 	Extension(then, now uint64) ([]events.Hash, error)
+	// Leaf tells whether a record has a leaf.
+	Leaf(device events.DeviceID, seq events.Seq, hash events.Hash) (index uint64, ok bool)
 }
 
 // Conflict is a state of the public log that a device has checked and that this log never had. One of the two pasts was
