@@ -37,6 +37,7 @@ import (
 	"ullage/syncd/alarm"
 	"ullage/syncd/broker"
 	"ullage/syncd/gate"
+	"ullage/syncd/heal"
 	"ullage/syncd/office"
 	"ullage/syncd/seldom"
 	"ullage/syncd/store"
@@ -94,6 +95,7 @@ type Centre struct {
 	book     *people.Book
 	access   *access.Journal
 	erasures *office.Erasures
+	healer   *heal.Healer
 	revoked  revocations
 	handing  chan struct{} // one for each that hands over now
 	untaken  seldom.Second // lines of the log about them
@@ -166,6 +168,7 @@ func Open(ctx context.Context, cfg Config) (_ *Centre, err error) {
 	if c.source, err = store.OpenSource(ctx, reader); err != nil {
 		return nil, err
 	}
+	c.openHealer()
 	if err := c.openGate(ctx); err != nil {
 		return nil, err
 	}

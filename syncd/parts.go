@@ -61,7 +61,7 @@ func (c *Centre) openGate(ctx context.Context) (err error) {
 	c.gate = gate.New(gate.Config{
 		Name: name, Key: key, Gates: c.trust.GateKeys, Devices: c.devices, Log: log, Find: c.find, Reader: c.store,
 		Now: now, Random: rand.Reader, Messages: c.cfg.Log,
-		Public: c.log, Conflict: c.conflicting, Rest: c.rest,
+		Public: c.log, Conflict: c.conflicting, Rest: c.rest, Missing: c.healer,
 	})
 	return nil
 }

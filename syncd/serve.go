@@ -26,7 +26,7 @@ func (c *Centre) Serve(ctx context.Context, ready func(a Addresses, link string)
 	}
 	pages := office.New(office.Config{
 		Token: c.trust.Token(), Book: c.book, Access: c.access, Store: c.store, Source: c.source, Public: c.log, Recorder: c.recorder,
-		Evidence: c.desk.Evidence(), Alarms: c.alarms, Dossiers: c.dossiers(), Grants: c.grants(), Log: c.cfg.Log,
+		Evidence: c.desk.Evidence(), Alarms: c.alarms, Missing: c.missing, Dossiers: c.dossiers(), Grants: c.grants(), Log: c.cfg.Log,
 		Erasures: c.erasures, Devices: c.fieldDevices, Fleet: c.fleet(),
 		NewCode: func(name string) (wire.Code, error) { return c.trust.NewCode(name, c.enrol.address()) },
 	})
@@ -39,7 +39,7 @@ func (c *Centre) Serve(ctx context.Context, ready func(a Addresses, link string)
 	c.office.Server = c.newServer(answering, pages.Handler())
 
 	var parts sync.WaitGroup
-	failed := make(chan error, 7) // one from each part, at most
+	failed := make(chan error, 8) // one from each part, at most
 	run := func(what string, fn func(context.Context) error) {
 		parts.Go(func() {
 			if err := fn(work); err != nil {
@@ -50,6 +50,7 @@ func (c *Centre) Serve(ctx context.Context, ready func(a Addresses, link string)
 	run("gate", c.gate.Run)
 	run("public log", c.log.Run)
 	run("read model", c.follow)
+	run("healing", c.healer.Run)
 	run("enrolment", c.enrol.run)
 	err := c.hearing(ctx, failed)
 	if err != nil {

@@ -32,6 +32,8 @@ const (
 	NewEpoch    Kind = "log-anew"     // the public log began anew
 
 	AccessChanged Kind = "access-changed" // the access journal is not as it was written
+
+	RangeMissing Kind = "range-missing" // RECORDS has lost records that it had
 )
 
 // Limits of the book. What is beyond them is only logged: whoever can raise alarms without end must not fill a disk.
@@ -56,10 +58,13 @@ type Alarm struct {
 
 	Acknowledged string           `json:"acknowledged,omitempty"` // when; empty while it is open
 	By           events.StaffCode `json:"by,omitempty"`           // who did
+
+	Over string `json:"over,omitempty"` // when what was wrong had come right; empty while it has not, as far as the centre can see
+	How  string `json:"how,omitempty"`  // it did
 }
 
-// Open tells whether nobody has acknowledged a.
-func (a *Alarm) Open() bool { return a.Acknowledged == "" }
+// Open tells whether nobody has acknowledged a, and it is not over.
+func (a *Alarm) Open() bool { return a.Acknowledged == "" && a.Over == "" }
 
 // Errors of Acknowledge.
 var (
@@ -113,7 +118,7 @@ func Read(path string, now func() events.Millis, log *slog.Logger) (*Book, error
 func (b *Book) Raise(a Alarm) error {
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	if i := slices.IndexFunc(b.alarms, func(k Alarm) bool { return k.Kind == a.Kind && k.About == a.About }); i >= 0 {
+	if i := slices.IndexFunc(b.alarms, func(k Alarm) bool { return k.Kind == a.Kind && k.About == a.About && k.Over == "" }); i >= 0 {
 		b.alarms[i].Times++
 		return nil
 	}
@@ -138,7 +143,7 @@ func (b *Book) Raise(a Alarm) error {
 		return fmt.Errorf("the book of alarms holds %d already", len(b.alarms))
 	}
 	a.Name = b.name(a.Kind)
-	a.Since, a.Times, a.Acknowledged, a.By = b.now().Format(0), 1, "", ""
+	a.Since, a.Times, a.Acknowledged, a.By, a.Over, a.How = b.now().Format(0), 1, "", "", "", ""
 	evidence := map[string]string{}
 	for what, piece := range a.Evidence {
 		if len(piece) > maxEvidence {
@@ -174,7 +179,7 @@ func (b *Book) Acknowledge(name string, by events.StaffCode) error {
 	switch {
 	case i < 0:
 		return fmt.Errorf("%w: %.100q", ErrUnknown, name)
-	case !b.alarms[i].Open():
+	case b.alarms[i].Acknowledged != "":
 		return fmt.Errorf("%w: %s, at %s by %s", ErrClosed, name, b.alarms[i].Acknowledged, b.alarms[i].By)
 	}
 	next := slices.Clone(b.alarms)
@@ -184,6 +189,28 @@ func (b *Book) Acknowledge(name string, by events.StaffCode) error {
 	}
 	b.alarms = next
 	b.log.Warn("alarm acknowledged", "alarm", name, "by", by)
+	return nil
+}
+
+// End writes down that what alarms of a kind from a device told of has come right, and how. Acknowledged ones end too.
+func (b *Book) End(kind Kind, from, how string) error {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	next, ended := slices.Clone(b.alarms), 0
+	for i := range next {
+		if a := &next[i]; a.Kind == kind && a.From == from && a.Over == "" {
+			a.Over, a.How = b.now().Format(0), how
+			ended++
+		}
+	}
+	if ended == 0 {
+		return nil
+	}
+	if err := b.write(next); err != nil {
+		return err
+	}
+	b.alarms = next
+	b.log.Warn("alarm is over: "+how, "kind", kind, "from", from)
 	return nil
 }
 

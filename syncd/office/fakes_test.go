@@ -22,6 +22,7 @@ type book struct {
 	records   [][]byte
 	links     []events.Hash
 	receipted events.Seq
+	receipts  [][]byte
 	full      error
 }
 
@@ -110,6 +111,19 @@ func (b *book) Receipt(payload []byte) error {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	b.receipted = r.Last
+	b.receipts = append(b.receipts, append([]byte(nil), payload...))
+	return nil
+}
+
+func (b *book) Receipts(fn func([]byte) error) error {
+	b.mu.Lock()
+	all := b.receipts
+	b.mu.Unlock()
+	for _, payload := range all {
+		if err := fn(payload); err != nil {
+			return err
+		}
+	}
 	return nil
 }
 
@@ -125,6 +139,8 @@ type stream struct {
 	before  error // the next push fails, and is not stored
 	away    int   // so many pushes fail
 	after   error // the next push is stored, and fails
+
+	originals []bool // of each push, whether it has a receipt from before
 }
 
 func (s *stream) answer() []byte {
@@ -177,6 +193,7 @@ func (s *stream) commit(_ context.Context, q wire.PushRequest) (wire.Answer, err
 	s.records = append(s.records, records...)
 	s.pushes++
 	s.sizes = append(s.sizes, len(records))
+	s.originals = append(s.originals, len(q.Original) > 0)
 	if err := s.after; err != nil {
 		s.after = nil
 		return wire.Answer{}, err

@@ -27,6 +27,8 @@ type Journal interface {
 	Receipted() (events.Seq, error)
 	// Receipt keeps a receipt.
 	Receipt(payload []byte) error
+	// Receipts hands on every receipt, in the order in which they came.
+	Receipts(fn func(payload []byte) error) error
 }
 
 // Committer stores pushes of the office's device; the gate does.
@@ -155,102 +157,177 @@ func (r *Recorder) Run(ctx context.Context) error {
 	}
 }
 
-// Push brings everything that is kept to the stream.
+// Push brings everything that is kept to the stream. Where the stream has lost what it had received, that goes again first.
 func (r *Recorder) Push(ctx context.Context) error {
 	r.mu.Lock()
 	defer r.mu.Unlock()
-	for {
-		received, err := r.cfg.Journal.Receipted()
-		if err != nil {
-			return err
-		}
-		head := r.cfg.Journal.Head()
-		if received < head.Seq {
-			if err := r.push(ctx, received+1); err != nil {
-				return err
-			}
-			continue
-		}
-		if !r.agree {
-			if err := r.compare(ctx, head); err != nil {
-				return err
-			}
-			r.agree = true
-		}
-		return nil
-	}
-}
-
-// compare asks whether the stream ends where the journal does, by a push of nothing: that is refused for having
-// nothing in it only where its place in the chain is right.
-func (r *Recorder) compare(ctx context.Context, head events.Head) error {
-	a, err := r.cfg.Commit(ctx, wire.PushRequest{First: head.Seq + 1, Link: head.Link, Data: wire.Squeeze(nil)})
+	received, err := r.cfg.Journal.Receipted()
 	if err != nil {
 		return err
 	}
+	stuck := 0
+	for next := received + 1; ; {
+		head := r.cfg.Journal.Head()
+		before := next
+		switch {
+		case next <= head.Seq:
+			next, err = r.push(ctx, next, head.Seq)
+		case !r.agree:
+			next, err = r.compare(ctx, head)
+			r.agree = err == nil && next == head.Seq+1
+		default:
+			return nil
+		}
+		if err != nil {
+			return err
+		}
+		if next < before {
+			r.cfg.Log.Error("the stream has lost records of the office that it had received; they are sent again", "from", next, "to", before-1)
+			r.agree = false
+		}
+		if stuck++; next > before {
+			stuck = 0
+		} else if stuck > mostStuck {
+			return fmt.Errorf("push the office's records: the stream stays at %d", next-1)
+		}
+	}
+}
+
+// mostStuck is how often a push may bring the stream no further: others of the office's device would have to be at it.
+const mostStuck = 5
+
+// Again sends ranges that the stream has lost, from before its end.
+func (r *Recorder) Again(ctx context.Context, ranges wire.Ranges) error {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	head := r.cfg.Journal.Head()
+	for _, lost := range ranges {
+		for next := lost.From; next <= min(lost.To, head.Seq); {
+			q, last, err := r.build(next, min(lost.To, head.Seq))
+			if err != nil {
+				return err
+			}
+			a, err := r.cfg.Commit(ctx, q)
+			if err != nil {
+				return err
+			}
+			if a.Status == wire.Elsewhere { // it is there, or behind the end, where the next push begins
+				r.agree = false
+				break
+			}
+			if a.Status != wire.OK {
+				return fmt.Errorf("record %d of the office: %s: %s", max(a.At, next), a.Status, a.Reason)
+			}
+			next = last + 1
+		}
+	}
+	return nil
+}
+
+// compare asks whether the stream ends where the journal does, by a push of nothing: that is refused for having
+// nothing in it only where its place in the chain is right. It returns the number behind the stream's end.
+func (r *Recorder) compare(ctx context.Context, head events.Head) (events.Seq, error) {
+	a, err := r.cfg.Commit(ctx, wire.PushRequest{First: head.Seq + 1, Link: head.Link, Data: wire.Squeeze(nil)})
+	if err != nil {
+		return 0, err
+	}
 	switch a.Status {
 	case wire.Refused:
-		return nil
+		return head.Seq + 1, nil
 	case wire.Elsewhere:
-		return r.receipt(head.Seq+1, a.Body)
+		return r.receipt(a.Body)
 	}
-	return fmt.Errorf("%w: %s", ErrApart, a.Reason)
+	return 0, fmt.Errorf("%w: %s", ErrApart, a.Reason)
 }
 
 var errFull = errors.New("the push is full")
 
-func (r *Recorder) push(ctx context.Context, first events.Seq) error {
+// push sends records from first on, at most up to a number, and returns the number behind the stream's end.
+func (r *Recorder) push(ctx context.Context, first, upto events.Seq) (events.Seq, error) {
+	q, _, err := r.build(first, upto)
+	if err != nil {
+		return 0, err
+	}
+	a, err := r.cfg.Commit(ctx, q)
+	if err != nil {
+		return 0, err
+	}
+	switch a.Status {
+	case wire.OK, wire.Elsewhere:
+		return r.receipt(a.Body)
+	case wire.Fork:
+		return 0, fmt.Errorf("%w: %s", ErrApart, a.Reason)
+	}
+	return 0, fmt.Errorf("record %d of the office: %s: %s", max(a.At, first), a.Status, a.Reason)
+}
+
+// build makes the push of records from first on, at most up to a number, with the receipt that they have had.
+func (r *Recorder) build(first, upto events.Seq) (q wire.PushRequest, last events.Seq, err error) {
+	received, err := r.cfg.Journal.Receipted()
+	if err != nil {
+		return q, 0, err
+	}
+	if first <= received {
+		if upto, q.Original, err = r.covering(first, upto); err != nil {
+			return q, 0, err
+		}
+	}
 	var list []byte
-	last := first - 1
-	err := r.cfg.Journal.Scan(first, func(seq events.Seq, record []byte) error {
-		if n := seq - first; n == wire.MaxRecords || n > 0 && len(list)+len(record) > wire.MaxFrame/2 {
+	last = first - 1
+	err = r.cfg.Journal.Scan(first, func(seq events.Seq, record []byte) error {
+		if n := seq - first; seq > upto || n == wire.MaxRecords || n > 0 && len(list)+len(record) > wire.MaxFrame/2 {
 			return errFull
 		}
 		list, last = wire.AppendPiece(list, record), seq
 		return nil
 	})
 	if err != nil && !errors.Is(err, errFull) {
-		return err
+		return q, 0, err
 	}
-	before, err := r.cfg.Journal.LinkAt(first - 1)
-	if err != nil {
-		return err
+	if q.Link, err = r.cfg.Journal.LinkAt(first - 1); err != nil {
+		return q, 0, err
 	}
 	link, err := r.cfg.Journal.LinkAt(last)
 	if err != nil {
-		return err
+		return q, 0, err
 	}
-	a, err := r.cfg.Commit(ctx, wire.PushRequest{First: first, Link: before, Seals: []events.Seal{r.cfg.Seal(last, link)}, Data: wire.Squeeze(list)})
-	if err != nil {
-		return err
-	}
-	switch a.Status {
-	case wire.OK, wire.Elsewhere:
-		return r.receipt(first, a.Body)
-	case wire.Fork:
-		return fmt.Errorf("%w: %s", ErrApart, a.Reason)
-	}
-	return fmt.Errorf("record %d of the office: %s: %s", max(a.At, first), a.Status, a.Reason)
+	q.First, q.Seals, q.Data = first, []events.Seal{r.cfg.Seal(last, link)}, wire.Squeeze(list)
+	return q, last, nil
 }
 
-// receipt keeps the receipt of an answer to a push from first on, once its link is the journal's own.
-func (r *Recorder) receipt(first events.Seq, body []byte) error {
+// covering is the first receipt for a record, and how far it goes, at most up to a number.
+func (r *Recorder) covering(seq, upto events.Seq) (events.Seq, []byte, error) {
+	var found []byte
+	err := r.cfg.Journal.Receipts(func(payload []byte) error {
+		x, err := wire.DecodeReceipt(payload)
+		if err == nil && found == nil && x.First <= seq && seq <= x.Last {
+			found, upto = bytes.Clone(payload), min(upto, x.Last)
+		}
+		return nil
+	})
+	return upto, found, err
+}
+
+// receipt keeps the receipt of an answer, once its link is the journal's own and where it goes further than what is kept. It
+// returns the number behind the stream's end.
+func (r *Recorder) receipt(body []byte) (events.Seq, error) {
 	a, err := wire.DecodePushAnswer(body)
 	if err != nil {
-		return err
-	}
-	if a.Seq < first {
-		return fmt.Errorf("%w: the stream has those of the office up to %d only, and %d are receipted", ErrApart, a.Seq, first-1)
+		return 0, err
 	}
 	if head := r.cfg.Journal.Head().Seq; a.Seq > head {
-		return fmt.Errorf("%w: the stream has %d of the office, its journal %d; put a newer journal back", ErrApart, a.Seq, head)
+		return 0, fmt.Errorf("%w: the stream has %d of the office, its journal %d; put a newer journal back", ErrApart, a.Seq, head)
 	}
 	link, err := r.cfg.Journal.LinkAt(a.Seq)
 	if err != nil {
-		return err
+		return 0, err
 	}
 	if !bytes.Equal(link[:], a.Link[:]) {
-		return fmt.Errorf("%w: record %d of the office is another one in the stream", ErrApart, a.Seq)
+		return 0, fmt.Errorf("%w: record %d of the office is another one in the stream", ErrApart, a.Seq)
 	}
-	return r.cfg.Journal.Receipt(a.Receipt)
+	received, err := r.cfg.Journal.Receipted()
+	if err == nil && a.Seq > received {
+		err = r.cfg.Journal.Receipt(a.Receipt)
+	}
+	return a.Seq + 1, err
 }

@@ -7,6 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"slices"
 	"strings"
 	"sync"
 	"testing"
@@ -208,8 +209,6 @@ func TestApart(t *testing.T) {
 			w.book.records, w.book.links = w.book.records[:1], w.book.links[:2]
 			w.book.head.Seq, w.book.head.Link, w.book.receipted = 1, w.book.links[1], 1
 		}, "the stream has 2 of the office, its journal 1"},
-		"the stream is older":  {func(w *world) { w.stream.records, w.stream.link = w.stream.records[:1], w.book.links[1] }, "up to 1 only, and 2 are receipted"},
-		"the stream is empty":  {func(w *world) { w.stream.records, w.stream.link = nil, w.book.links[0] }, "up to 0 only, and 2 are receipted"},
 		"a record is another":  {func(w *world) { w.stream.link, w.book.receipted = events.Hash{9}, 1 }, "record 2 of the office is another one in the stream"},
 		"the chain is another": {func(w *world) { w.stream.link = events.Hash{9} }, "another link"},
 	} {
@@ -233,6 +232,28 @@ func TestApart(t *testing.T) {
 				t.Error("a record was kept all the same")
 			}
 		})
+	}
+}
+
+// TestStreamIsBehind: what the stream has lost of the office goes again before anything new, with the receipts that it had.
+func TestStreamIsBehind(t *testing.T) {
+	for left := range 3 {
+		w := newWorld()
+		for _, text := range []string{"one", "two", "three"} {
+			if _, err := w.Record(t.Context(), strings.NewReader(noted(text, ""))); err != nil {
+				t.Fatal(err)
+			}
+		}
+		w.stream.records, w.stream.link, w.stream.originals = w.stream.records[:left], w.book.links[left], nil
+		w.again(ed25519.NewKeyFromSeed(bytes.Repeat([]byte{7}, 32)))
+		if _, err := w.Record(t.Context(), strings.NewReader(noted("four", ""))); err != nil {
+			t.Fatalf("%d left: %v", left, err)
+		}
+		w.same(t, 4)
+		want := append(slices.Repeat([]bool{true}, 3-left), false) // one push each, and the new one
+		if !slices.Equal(w.stream.originals, want) {
+			t.Errorf("%d left: pushes with a receipt: %v, want %v", left, w.stream.originals, want)
+		}
 	}
 }
 

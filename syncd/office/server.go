@@ -57,6 +57,7 @@ type Config struct {
 	Devices  func() []events.DeviceID // that are enrolled and not revoked, without the office's
 	NewCode  func(name string) (wire.Code, error)
 	Alarms   *alarm.Book
+	Missing  func() Missing // what RECORDS has lost and nobody has brought back yet
 	Fleet    Fleet
 	Dossiers *dossier.Maker
 	Grants   Grants
@@ -130,6 +131,7 @@ func (s *Server) routes() []route {
 	program("POST", "erasures", people.Office, s.postErasure)
 	ask("alarms", people.Auditor, s.getAlarms)
 	program("POST", "alarms", people.Office, s.answer(s.postAlarm))
+	ask("missing", people.Auditor, s.getMissing)
 	s.fleet(program, ask)
 	program("GET", "export", people.Auditor, s.getExport)
 	program("GET", "dossier", people.Auditor, s.getDossier)

@@ -12,7 +12,8 @@ var errElsewhere = errors.New("the place does not hold any more")
 
 // Follow keeps the model up with the stream until ctx ends; then it returns nil. It builds a new model beside the
 // present one where that was made by other versions of the projections, and in its place where it stands at a place
-// that does not hold, or is damaged. It looks at its place at the start and every minute.
+// that does not hold, or is damaged. It looks at its place at the start and every minute; at the start of each turn, and so
+// after the stream was away.
 func (s *Store) Follow(ctx context.Context, src *Source) error {
 	for first := true; ; first = false {
 		err := s.turn(ctx, src, first)
@@ -43,11 +44,14 @@ func (s *Store) turn(ctx context.Context, src *Source, first bool) error {
 	if err != nil {
 		return err
 	}
-	holds, err := src.holds(ctx, place)
+	holds, err := m.holds(ctx, src)
 	if err != nil {
 		return err
 	}
 	s.found(holds)
+	if err := s.cover(ctx, src, place.Seq, last); err != nil {
+		return err
+	}
 	switch {
 	case !holds:
 		s.cfg.Log.Error("the read model stands at a place that the stream does not have, and is built anew", "message", place.Seq, "hash", place.Hash)
@@ -59,6 +63,31 @@ func (s *Store) turn(ctx context.Context, src *Source, first bool) error {
 		return s.beside(ctx, src, m)
 	}
 	return s.follow(ctx, src, m)
+}
+
+// cover notes that the stream has nothing to read between a place and its last sequence: whoever waits for that has it.
+func (s *Store) cover(ctx context.Context, src *Source, place, last uint64) error {
+	if place >= last {
+		return nil
+	}
+	more, err := src.more(ctx, place)
+	if err == nil && !more {
+		s.cfg.Log.Error("the stream counts messages that it cannot read", "first", place+1, "last", last)
+		s.mu.Lock()
+		s.covered = last
+		s.wake()
+		s.mu.Unlock()
+	}
+	return err
+}
+
+// holds tells whether a model stands at a place that the stream has, and the stream has all before it.
+func (m *model) holds(ctx context.Context, src *Source) (bool, error) {
+	holds, err := src.holds(ctx, m.place())
+	if err != nil || !holds || m.unsound.Load() {
+		return false, err
+	}
+	return m.whole(ctx, src)
 }
 
 // follow writes what comes into a model, until it is another one's turn.
@@ -80,12 +109,12 @@ func (s *Store) follow(ctx context.Context, src *Source, m *model) error {
 		s.moved()
 		return nil
 	}, func() error {
-		holds, err := src.holds(reading, m.place())
+		holds, err := m.holds(reading, src)
 		if err == nil && !holds {
 			err = errElsewhere
 		}
 		return err
-	})
+	}, s.doubted)
 	if m.life.Err() != nil {
 		return errElsewhere
 	}
@@ -114,7 +143,12 @@ func (s *Store) beside(ctx context.Context, src *Source, m *model) error {
 // Rebuild builds a new model from the whole stream, beside the present one, and swaps it in. progress, where it is not
 // nil, hears now and then how many of how many messages are done.
 func (s *Store) Rebuild(ctx context.Context, src *Source, progress func(done, of uint64)) error {
-	holds, err := src.holds(ctx, s.Place())
+	m, done, err := s.use()
+	if err != nil {
+		return err
+	}
+	holds, err := m.holds(ctx, src)
+	done()
 	if err != nil {
 		return err
 	}
@@ -207,5 +241,5 @@ func (s *Store) write(ctx context.Context, src *Source, m *model, last uint64, w
 		}
 		wrote()
 		return nil
-	}, nil)
+	}, nil, nil)
 }

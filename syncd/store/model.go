@@ -8,6 +8,7 @@ import (
 	"net/url"
 	"os"
 	"sync"
+	"sync/atomic"
 
 	"modernc.org/sqlite"
 
@@ -28,6 +29,8 @@ type model struct {
 
 	mu sync.Mutex // guards at
 	at wire.Place
+
+	unsound atomic.Bool // it has messages that the stream was found not to give any more
 
 	pushes   *lru[uint64, []arrival] // read messages, which nobody changes
 	register remembered

@@ -14,7 +14,10 @@ import (
 )
 
 // Source is RECORDS as the store reads it.
-type Source struct{ stream jetstream.Stream }
+type Source struct {
+	conn   *nats.Conn
+	stream jetstream.Stream
+}
 
 // OpenSource finds the stream over a connection of the reader's user.
 func OpenSource(ctx context.Context, nc *nats.Conn) (*Source, error) {
@@ -26,7 +29,7 @@ func OpenSource(ctx context.Context, nc *nats.Conn) (*Source, error) {
 	if err != nil {
 		return nil, sourceError(err)
 	}
-	return &Source{stream}, nil
+	return &Source{nc, stream}, nil
 }
 
 func sourceError(err error) error { return fmt.Errorf("read %s: %w", wire.Records.Name, err) }
@@ -44,6 +47,61 @@ func (s *Source) state(ctx context.Context) (created int64, last uint64, err err
 		return 0, 0, sourceError(err)
 	}
 	return info.Created.UnixNano(), info.State.LastSeq, nil
+}
+
+// gone are the sequences up to the last that the stream does not have.
+func (s *Source) gone(ctx context.Context) (all wire.Ranges, err error) {
+	info, err := s.stream.Info(ctx)
+	if err != nil {
+		return nil, sourceError(err)
+	}
+	if first := info.State.FirstSeq; first > 1 {
+		all.Add(wire.Range{From: 1, To: events.Seq(first - 1)})
+	}
+	if info.State.NumDeleted == 0 {
+		return all, nil
+	}
+	if info, err = s.stream.Info(ctx, jetstream.WithDeletedDetails(true)); err != nil {
+		return nil, sourceError(err)
+	}
+	for _, seq := range info.State.Deleted {
+		all.Add(wire.Range{From: events.Seq(seq), To: events.Seq(seq)})
+	}
+	return all, nil
+}
+
+// more tells whether the stream has a message behind a sequence that it can read: what a damaged block has taken, it may
+// count all the same, and never send.
+func (s *Source) more(ctx context.Context, after uint64) (bool, error) {
+	_, err := s.stream.GetMsg(ctx, after+1, jetstream.WithGetMsgSubject(">"))
+	switch {
+	case errors.Is(err, jetstream.ErrMsgNotFound):
+		return false, nil
+	case err != nil:
+		return false, fmt.Errorf("read %s: behind message %d: %w", wire.Records.Name, after, err)
+	}
+	return true, nil
+}
+
+// unheard is how long the next message of a stretch may take before it is asked whether there is one.
+const unheard = 2 * time.Second
+
+// next waits for the next message. The message is nil at the end of a stretch.
+func (s *Source) next(ctx context.Context, in jetstream.MessagesContext, after, until uint64) (jetstream.Msg, error) {
+	for {
+		bounded, cancel := ctx, context.CancelFunc(func() {})
+		if until > 0 {
+			bounded, cancel = context.WithTimeout(ctx, unheard)
+		}
+		m, err := in.Next(jetstream.NextContext(bounded))
+		cancel()
+		if err == nil || ctx.Err() != nil || !errors.Is(err, context.DeadlineExceeded) {
+			return m, err
+		}
+		if more, err := s.more(ctx, after); err != nil || !more {
+			return nil, err
+		}
+	}
 }
 
 // holds tells whether what stands at p is what stood there.
@@ -107,9 +165,12 @@ func (s *Source) read(ctx context.Context, after, until uint64, office func(even
 		defer close(r.messages)
 		defer in.Stop()
 		for more := true; more; {
-			m, err := in.Next(jetstream.NextContext(ctx))
+			m, err := s.next(ctx, in, after, until)
 			if err != nil {
 				r.err = sourceError(err)
+				return
+			}
+			if m == nil {
 				return
 			}
 			meta, err := m.Metadata()
@@ -141,8 +202,8 @@ func (s *Source) read(ctx context.Context, after, until uint64, office func(even
 }
 
 // each reads as read does, and hands the messages on in batches: as many as are there already. idle, where it is not
-// nil, is called now and then in between.
-func (s *Source) each(ctx context.Context, after, until uint64, office func(events.DeviceID) bool, fn func([]*message) error, idle func() error) error {
+// nil, is called in between: every minute, when the broker is there again after it was away, and when poke says so.
+func (s *Source) each(ctx context.Context, after, until uint64, office func(events.DeviceID) bool, fn func([]*message) error, idle func() error, poke <-chan struct{}) error {
 	ctx, cancel := context.WithCancel(ctx)
 	r, err := s.read(ctx, after, until, office)
 	if err != nil {
@@ -156,6 +217,14 @@ func (s *Source) each(ctx context.Context, after, until uint64, office func(even
 	}()
 	tick := time.NewTicker(time.Minute)
 	defer tick.Stop()
+	again := s.conn.StatusChanged(nats.CONNECTED)
+	defer s.conn.RemoveStatusListener(again)
+	look := func() error {
+		if idle == nil {
+			return nil
+		}
+		return idle()
+	}
 	for {
 		select {
 		case msg, ok := <-r.messages:
@@ -169,10 +238,16 @@ func (s *Source) each(ctx context.Context, after, until uint64, office func(even
 				return err
 			}
 		case <-tick.C:
-			if idle != nil {
-				if err := idle(); err != nil {
-					return err
-				}
+			if err := look(); err != nil {
+				return err
+			}
+		case <-again:
+			if err := look(); err != nil {
+				return err
+			}
+		case <-poke:
+			if err := look(); err != nil {
+				return err
 			}
 		}
 	}
@@ -193,4 +268,43 @@ func (r *reading) batch(msg *message) []*message {
 		}
 	}
 	return batch
+}
+
+// hashes hands on sequence and hash of every message that the stream can give, up to one, in order.
+func (s *Source) hashes(ctx context.Context, until uint64, fn func(seq uint64, hash events.Hash) error) error {
+	consumer, err := s.stream.OrderedConsumer(ctx, jetstream.OrderedConsumerConfig{DeliverPolicy: jetstream.DeliverAllPolicy})
+	if err != nil {
+		return sourceError(err)
+	}
+	if consumer.CachedInfo().NumPending == 0 {
+		return nil
+	}
+	in, err := consumer.Messages(jetstream.PullMaxMessages(aheadMessages))
+	if err != nil {
+		return sourceError(err)
+	}
+	defer in.Stop()
+	for at := uint64(0); at < until; {
+		m, err := s.next(ctx, in, at, until)
+		if err != nil {
+			return sourceError(err)
+		}
+		if m == nil {
+			return nil
+		}
+		meta, err := m.Metadata()
+		if err != nil {
+			return sourceError(err)
+		}
+		if at = meta.Sequence.Stream; at > until {
+			return nil
+		}
+		if err := fn(at, wire.HashData(m.Data())); err != nil {
+			return err
+		}
+		if meta.NumPending == 0 {
+			return nil
+		}
+	}
+	return nil
 }

@@ -51,11 +51,13 @@ type Config struct {
 type Store struct {
 	cfg Config
 
-	building sync.Mutex // one is built at a time
+	building sync.Mutex    // one is built at a time
+	doubted  chan struct{} // the model was found to have what the stream cannot give
 
 	mu      sync.Mutex // guards what follows, and users, retired and after of each model
 	model   *model     // that answers; nil once closed
 	holds   bool       // its place was found to hold; until then nobody can say what it lacks
+	covered uint64     // up to where the stream has nothing more to read, though it counts more
 	changed chan struct{}
 	open    sync.WaitGroup // models
 }
@@ -91,7 +93,7 @@ func Open(cfg Config) (*Store, error) {
 	if err != nil {
 		return nil, err
 	}
-	s := &Store{cfg: cfg, model: m, changed: make(chan struct{})}
+	s := &Store{cfg: cfg, model: m, changed: make(chan struct{}), doubted: make(chan struct{}, 1)}
 	s.open.Add(1)
 	return s, nil
 }
@@ -215,9 +217,9 @@ func (s *Store) Wait(ctx context.Context, seq uint64) error {
 			s.mu.Unlock()
 			return ErrClosed
 		}
-		at, holds, changed := s.model.place().Seq, s.holds, s.changed
+		at, covered, holds, changed := s.model.place().Seq, s.covered, s.holds, s.changed
 		s.mu.Unlock()
-		if holds && at >= seq {
+		if holds && max(at, covered) >= seq {
 			return nil
 		}
 		select {

@@ -144,6 +144,10 @@ func (d desk) Receipt(payload []byte) error {
 	return err
 }
 
+func (d desk) Receipts(fn func(payload []byte) error) error {
+	return d.journal.Receipts(func(_ events.Seq, payload []byte) error { return fn(payload) })
+}
+
 func (d desk) Evidence() office.Evidence { return d.evidence }
 
 func (d desk) Piece(digest events.Digest) ([]byte, [32]byte, bool, error) {

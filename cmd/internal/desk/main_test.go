@@ -112,7 +112,7 @@ func serve(t *testing.T, dir string, change ...func(*syncd.Config)) *centre {
 		ended <- err
 		t.Fatalf("the centre is not ready: %v", err)
 	case <-time.After(20 * time.Second):
-		t.Fatal("the centre is not ready after 20 s")
+		t.Fatalf("the centre is not ready after 20 s\n%s", c.log)
 	}
 	return c
 }

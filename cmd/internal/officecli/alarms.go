@@ -42,7 +42,7 @@ every command says so, until somebody acknowledges it by its name.`
 func alarmTable(w io.Writer, answer []byte) error {
 	var list struct {
 		Alarms []struct {
-			Name, What, Do, Since, Acknowledged, By string
+			Name, What, Do, Since, Acknowledged, By, Over, How string
 		}
 	}
 	if err := json.Unmarshal(answer, &list); err != nil {
@@ -52,6 +52,9 @@ func alarmTable(w io.Writer, answer []byte) error {
 		state := "open"
 		if a.Acknowledged != "" {
 			state = fmt.Sprintf("acknowledged %s by %s", a.Acknowledged, a.By)
+		}
+		if a.Over != "" {
+			state = fmt.Sprintf("over since %s: %s", a.Over, a.How)
 		}
 		if err := row(w, fmt.Sprintf("%s, since %s, %s", a.Name, a.Since, state)); err != nil {
 			return err

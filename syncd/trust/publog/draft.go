@@ -47,6 +47,9 @@ func readArrival(m message, created int64) *arrival {
 		return a
 	}
 	a.device, a.received, a.first = c.Device, c.Received, c.Range.From
+	if r, err := wire.DecodeReceipt(c.Original); err == nil { // it was there before
+		a.received = r.Received
+	}
 	a.leaves = make([]events.Hash, len(records))
 	for i, raw := range records {
 		a.leaves[i] = events.HashRecord(raw)

@@ -303,6 +303,25 @@ func (l *Log) Leaf(device events.DeviceID, seq events.Seq, hash events.Hash) (in
 	return index, ok && index < l.visible()
 }
 
+// Logged are the numbers of the records that have a leaf, of each device as ranges, ascending and apart.
+func (l *Log) Logged() map[events.DeviceID]wire.Ranges {
+	l.mu.RLock()
+	defer l.mu.RUnlock()
+	all, visible := map[events.DeviceID]wire.Ranges{}, l.visible()
+	for device, c := range l.tree.index {
+		var list wire.Ranges
+		for _, s := range c.stretches {
+			if s.leaf+uint64(s.n) <= visible {
+				list.Add(wire.Range{From: s.first, To: s.first + events.Seq(s.n) - 1})
+			}
+		}
+		if len(list) > 0 {
+			all[device] = list
+		}
+	}
+	return all
+}
+
 // has checks that the log has so many leaves. The caller holds mu.
 func (l *Log) has(size uint64) error {
 	if v := l.visible(); size > v {
