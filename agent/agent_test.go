@@ -101,8 +101,8 @@ func TestRecordAndSync(t *testing.T) {
 	}
 	drained(t, c, d)
 	c.with(func(k *copied) {
-		if k.pushes != 1 || k.seals != 2 { // of the visit's begin and end; the last is the push's too
-			t.Errorf("%d pushes, %d seals", k.pushes, k.seals)
+		if k.pushes != 1 || len(k.seals) != 2 { // of the visit's begin and end; the last is the push's too
+			t.Errorf("%d pushes, %d seals", k.pushes, len(k.seals))
 		}
 	})
 	record(t, d, visit(1))

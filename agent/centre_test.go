@@ -44,7 +44,8 @@ type centre struct {
 	orders  []events.Digest // of evidence to erase
 	asked   int             // requests so far
 	fault   func(n int, verb wire.Verb) fault
-	verbs   []wire.Verb // of the requests so far
+	back    func(*wire.BackAnswer) // changes what is given back; nil: nothing does
+	verbs   []wire.Verb            // of the requests so far
 	enrols  int
 	lose    int // enrolment answers that are lost from now on
 	problem string
@@ -58,7 +59,7 @@ type copied struct {
 	conn    string
 	link    events.Hash
 	records [][]byte
-	seals   int
+	seals   []events.Seal
 	seen    []string // what the seals say that the device has seen
 	pushes  int
 	revoked bool
@@ -285,7 +286,16 @@ func (c *centre) answer(d events.DeviceID, verb wire.Verb, m *nats.Msg, what fau
 			return c.bad("back: %v %v", q, err)
 		}
 		to := min(q.Range.To, q.Range.From+2) // three at a time
-		return wire.Answer{Status: wire.OK, Body: wire.BackAnswer{First: q.Range.From, Records: k.records[q.Range.From-1 : to]}.Encode()}
+		b := wire.BackAnswer{First: q.Range.From, Records: k.records[q.Range.From-1 : to]}
+		for _, seal := range k.seals {
+			if seal.Seq >= q.Range.From && seal.Seq <= to {
+				b.Seals = append(b.Seals, seal)
+			}
+		}
+		if c.back != nil {
+			c.back(&b)
+		}
+		return wire.Answer{Status: wire.OK, Body: b.Encode()}
 	case wire.Pull:
 		q, err := wire.DecodePull(m.Data)
 		if err != nil {
@@ -374,9 +384,8 @@ func (k *copied) store(d events.DeviceID, q wire.PushRequest) error {
 			if err := events.VerifySeal(k.seal, d, link, seals[0]); err != nil {
 				return err
 			}
-			k.seen = append(k.seen, seals[0].Seen)
+			k.seen, k.seals = append(k.seen, seals[0].Seen), append(k.seals, seals[0])
 			seals = seals[1:]
-			k.seals++
 		}
 	}
 	if len(seals) > 0 || len(q.Seals) == 0 || q.Seals[len(q.Seals)-1].Seq != q.First+events.Seq(len(records))-1 {

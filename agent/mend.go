@@ -23,8 +23,15 @@ func (s *session) mend(ctx context.Context, h *wire.HelloAnswer) error {
 		if g.To > h.Seq {
 			return &Stop{StopDisk, fmt.Sprintf("%s are damaged on this device's disk, and the centre has its records only up to %d: what follows cannot be sent. Keep the folder as it is and tell the office", g, h.Seq)}
 		}
-		records, err := s.back(ctx, g.From, g.To)
+		records, seals, err := s.back(ctx, g.From, g.To)
 		if err != nil {
+			return err
+		}
+		link, err := s.journal.LinkAt(g.From - 1)
+		if err != nil {
+			return err
+		}
+		if _, _, err := s.sealedChain(link, g.From, records, seals); err != nil {
 			return err
 		}
 		if err := s.journal.Restore(g.From, records); errors.Is(err, journal.ErrChain) {
@@ -45,16 +52,19 @@ func (s *session) catchUp(ctx context.Context, head events.Head, h *wire.HelloAn
 	if err := s.memory.change(func(r *remembered) { r.Behind = h.Seq }); err != nil {
 		return err
 	}
-	records, err := s.back(ctx, head.Seq+1, h.Seq)
+	records, seals, err := s.back(ctx, head.Seq+1, h.Seq)
 	if err != nil {
 		return err
 	}
-	link := head.Link
-	for _, r := range records {
-		link = events.Link(link, events.HashRecord(r))
+	link, sealed, err := s.sealedChain(head.Link, head.Seq+1, records, seals)
+	if err != nil {
+		return err
 	}
 	if link != h.Link {
 		return forked(wire.Answer{Reason: fmt.Sprintf("they differ before record %d", h.Seq)})
+	}
+	if sealed != h.Seq {
+		return unsealed(h.Seq)
 	}
 	for len(records) > 0 {
 		n := min(len(records), wire.MaxRecords)
@@ -75,41 +85,71 @@ func (s *session) catchUp(ctx context.Context, head events.Head, h *wire.HelloAn
 		head, records = s.journal.Head(), records[n:]
 		s.loop.progressed()
 	}
+	if err := s.ring.follow(s.journal); err != nil { // it may have been renewed since
+		return err
+	}
 	return s.memory.change(func(r *remembered) { r.Behind = 0 })
 }
 
-// back fetches the device's own records from to to.
-func (s *session) back(ctx context.Context, from, to events.Seq) ([][]byte, error) {
-	var all [][]byte
+// sealedChain follows the chain from the link before record first over records, and holds the device's own seals over
+// them to it and to the key that seals there. It returns the link that it ends with, and the number of the last record
+// that a seal is over; that covers all before it.
+func (s *session) sealedChain(link events.Hash, first events.Seq, records [][]byte, seals []events.Seal) (end events.Hash, sealed events.Seq, err error) {
+	key, _ := s.ring.public(first)
+	for i, raw := range records {
+		seq := first + events.Seq(i)
+		link = events.Link(link, events.HashRecord(raw))
+		if len(seals) > 0 && seals[0].Seq == seq {
+			if events.VerifySeal(key, s.id.Device, link, seals[0]) != nil {
+				return events.Hash{}, 0, forked(wire.Answer{Reason: fmt.Sprintf("the seal over record %d does not hold by what this device has before it", seq)})
+			}
+			sealed, seals = seq, seals[1:]
+		}
+		if r, err := events.DecodeRecord(raw); err == nil {
+			if renewed, ok := events.RenewedKey(&r); ok {
+				key = renewed
+			}
+		}
+	}
+	return link, sealed, nil
+}
+
+// unsealed is for records that come back without a seal of this device.
+func unsealed(last events.Seq) error {
+	return &Stop{StopBehind, fmt.Sprintf("the centre gives back records up to %d of this device without this device's seal over the last of them; nothing of it was kept. Tell the office; do not record on this device until they have answered", last)}
+}
+
+// back fetches the device's own records from to to, and the seals over them.
+func (s *session) back(ctx context.Context, from, to events.Seq) (all [][]byte, seals []events.Seal, err error) {
 	size := 0
 	for next := from; next <= to; {
 		q := wire.BackRequest{Range: wire.Range{From: next, To: to}}
 		a, err := s.ask(ctx, wire.Back, 2*s.cfg.Answer, func(string) []byte { return q.Encode() })
 		if err != nil {
-			return nil, err
+			return nil, nil, err
 		}
 		if a.Status != wire.OK {
-			return nil, unexpected(wire.Back, a)
+			return nil, nil, unexpected(wire.Back, a)
 		}
 		b, err := wire.DecodeBackAnswer(a.Body)
 		if err != nil {
-			return nil, err
+			return nil, nil, err
 		}
 		if b.First != next || len(b.Records) == 0 || events.Seq(len(b.Records)) > to-next+1 {
-			return nil, &Stop{StopBehind, fmt.Sprintf("the centre cannot give back records %d to %d, which this device lacks. Tell the office; do not record on this device until they have answered", next, to)}
+			return nil, nil, &Stop{StopBehind, fmt.Sprintf("the centre cannot give back records %d to %d, which this device lacks. Tell the office; do not record on this device until they have answered", next, to)}
 		}
 		for i, raw := range b.Records {
 			r, err := events.DecodeRecord(raw)
 			if err != nil || r.Device != s.id.Device || r.Seq != next+events.Seq(i) {
-				return nil, &Stop{StopBehind, fmt.Sprintf("what the centre gives back as record %d of this device is something else; nothing of it was kept", next+events.Seq(i))}
+				return nil, nil, &Stop{StopBehind, fmt.Sprintf("what the centre gives back as record %d of this device is something else; nothing of it was kept", next+events.Seq(i))}
 			}
 			if size += len(raw); size > maxBack {
-				return nil, &Stop{StopBehind, fmt.Sprintf("records %d to %d are too many to be fetched back at once", from, to)}
+				return nil, nil, &Stop{StopBehind, fmt.Sprintf("records %d to %d are too many to be fetched back at once", from, to)}
 			}
 		}
-		all = append(all, b.Records...)
+		all, seals = append(all, b.Records...), append(seals, b.Seals...)
 		next += events.Seq(len(b.Records))
 		s.loop.progressed()
 	}
-	return all, nil
+	return all, seals, nil
 }

@@ -179,6 +179,68 @@ func TestBehindIsMended(t *testing.T) {
 	}
 }
 
+// TestBehindIsHeldToItsSeals holds that a device which was put back takes as its own only what its own seals cover, and
+// writes nothing before it has.
+func TestBehindIsHeldToItsSeals(t *testing.T) {
+	c := newCentre(t)
+	dir := enrolled(t, c)
+	d := opened(t, dir, config())
+	record(t, d, visit(3))
+	drained(t, c, d)
+	image := copyFolder(t, dir)
+	for range 3 {
+		record(t, d, visit(3))
+		drained(t, c, d)
+	}
+	d.Close()
+	const last = 20
+	for _, bad := range []struct {
+		what   string
+		change func(*wire.BackAnswer)
+		want   agent.StopKind
+	}{
+		{"no seals", func(b *wire.BackAnswer) { b.Seals = nil }, agent.StopBehind},
+		{"none over the last record", func(b *wire.BackAnswer) {
+			b.Seals = slices.DeleteFunc(b.Seals, func(s events.Seal) bool { return s.Seq == last })
+		}, agent.StopBehind},
+		{"a seal by somebody else", func(b *wire.BackAnswer) {
+			for i := range b.Seals {
+				b.Seals[i] = events.SignSeal(c.key, device, b.Seals[i].Seq, events.Hash{}, "")
+			}
+		}, agent.StopFork},
+		{"a seal moved to another record", func(b *wire.BackAnswer) {
+			for i := range b.Seals {
+				if b.Seals[i].Seq == last {
+					b.Seals[i].Seq--
+				}
+			}
+		}, agent.StopFork},
+		{"fewer records", func(b *wire.BackAnswer) { b.Records, b.Seals = nil, nil }, agent.StopBehind},
+	} {
+		folder := copyFolder(t, image)
+		behind := opened(t, folder, config())
+		before := status(t, behind).Records
+		c.mu.Lock()
+		c.back = bad.change
+		c.mu.Unlock()
+		_, err := behind.Sync(t.Context(), nil)
+		var stop *agent.Stop
+		if !errors.As(err, &stop) || stop.Kind != bad.want {
+			t.Errorf("%s: %v", bad.what, err)
+		}
+		if now := status(t, behind).Records; now != before {
+			t.Errorf("%s: %d records, %d before", bad.what, now, before)
+		}
+		if _, err := behind.Record(t.Context(), strings.NewReader(visit(1))); !errors.Is(err, agent.ErrBehind) {
+			t.Errorf("%s: Record: %v", bad.what, err)
+		}
+		behind.Close()
+	}
+	c.mu.Lock()
+	c.back = nil
+	c.mu.Unlock()
+}
+
 func TestDamageIsFetchedBack(t *testing.T) {
 	c := newCentre(t)
 	dir := enrolled(t, c)

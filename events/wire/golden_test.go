@@ -225,7 +225,7 @@ func messages() []message {
 		of("push-answer-first", wire.PushAnswer{Link: chainOf(nil)[0]}, wire.PushAnswer.Encode, wire.DecodePushAnswer),
 		of("receipt", goldenReceipt(), (*wire.Receipt).Encode, wire.DecodeReceipt),
 		of("back", wire.BackRequest{Range: wire.Range{From: 2, To: 70_000}}, wire.BackRequest.Encode, wire.DecodeBack),
-		squeezed(of("back-answer", wire.BackAnswer{First: 1, Records: records}, wire.BackAnswer.Encode, wire.DecodeBackAnswer)),
+		squeezed(of("back-answer", wire.BackAnswer{First: 1, Seals: goldenSeals(), Records: records}, wire.BackAnswer.Encode, wire.DecodeBackAnswer)),
 		of("pull", wire.PullRequest{Place: goldenPlace(), Copies: copies}, wire.PullRequest.Encode, wire.DecodePull),
 		of("pull-first", wire.PullRequest{}, wire.PullRequest.Encode, wire.DecodePull),
 		squeezed(of("pull-answer", &wire.PullAnswer{

@@ -26,9 +26,11 @@ func DecodeBack(b []byte) (BackRequest, error) {
 	return whole("back", in, BackRequest{readRange(in)})
 }
 
-// BackAnswer is the body of OK: the records from First on, as many as one answer holds.
+// BackAnswer is the body of OK: the records from First on, as many as one answer holds, and the seals with which the
+// device brought them.
 type BackAnswer struct {
 	First   events.Seq
+	Seals   []events.Seal // ascending, each over one of the records
 	Records [][]byte
 }
 
@@ -38,19 +40,20 @@ func (a BackAnswer) Encode() []byte {
 	for _, r := range a.Records {
 		list = AppendPiece(list, r)
 	}
-	b := pack.AppendArray(nil, 3)
+	b := pack.AppendArray(nil, 4)
 	b = pack.AppendUint(b, Version)
 	b = pack.AppendUint(b, uint64(a.First))
+	b = appendSeals(b, a.Seals)
 	return pack.AppendBin(b, Squeeze(list))
 }
 
 // DecodeBackAnswer reads the body of the answer.
 func DecodeBackAnswer(b []byte) (BackAnswer, error) {
-	in, err := open(b, MaxFrame, 3)
+	in, err := open(b, MaxFrame, 4)
 	if err != nil {
 		return BackAnswer{}, err
 	}
-	first, data := seq(in), in.Bin()
+	first, seals, data := seq(in), readSeals(in), in.Bin()
 	if err := in.Done(); err != nil {
 		return BackAnswer{}, fmt.Errorf("%w: answer to back: %w", ErrMessage, err)
 	}
@@ -58,7 +61,14 @@ func DecodeBackAnswer(b []byte) (BackAnswer, error) {
 	if err != nil {
 		return BackAnswer{}, fmt.Errorf("answer to back: %w", err)
 	}
-	return BackAnswer{first, records}, nil
+	next := first
+	for _, s := range seals {
+		if s.Seq < next || s.Seq-first >= events.Seq(len(records)) {
+			return BackAnswer{}, fmt.Errorf("%w: answer to back: a seal at record %d, out of order or over none of the %d records from %d on", ErrMessage, s.Seq, len(records), first)
+		}
+		next = s.Seq + 1
+	}
+	return BackAnswer{first, seals, records}, nil
 }
 
 // expandRecords reads a squeezed list of at most most records.

@@ -170,7 +170,8 @@ func TestLimits(t *testing.T) {
 		{"receipt", 6, [][]byte{fields(u(0), hash, i(-1))}, [][]byte{fields(u(0), hash), fields(u(0), bin(31), i(0)), fields(u(0), hash, u(1<<63))}},
 		{"receipt", 7, [][]byte{str(wire.MaxSeen)}, [][]byte{str(wire.MaxSeen + 1)}},
 		{"back", 1, [][]byte{u(1)}, [][]byte{u(0), u(70_001)}},
-		{"back-answer", 1, [][]byte{u(9)}, [][]byte{u(0)}},
+		{"back-answer", 1, nil, [][]byte{u(0), u(9)}}, // 9: the seals are over records before it
+		{"back-answer", 2, [][]byte{seals(1, 1), seals(1, 0)}, [][]byte{seals(1, wire.MaxSeals+1), seals(5, 1), seals(0, 1), list(1, fields(u(1), str(0), bin(63)))}},
 		{"pull", 2, [][]byte{list(8000, fields(str(9), u(1)))}, [][]byte{list(16385, fields(str(1), u(1))), list(1, fields(str(0), u(1))), list(1, fields([]byte("\xa1_"), u(1)))}},
 		{"pull-answer", 4, [][]byte{fields(fields(u(3), i(5), hash)), fields(fields(u(1), i(5), hash), fields(u(2), i(6), hash))},
 			[][]byte{

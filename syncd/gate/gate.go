@@ -45,8 +45,8 @@ type Device struct {
 type Reader interface {
 	// Pull answers with records of others that concern the device.
 	Pull(ctx context.Context, device events.DeviceID, q wire.PullRequest) (*wire.PullAnswer, error)
-	// Own returns the bytes of the device's own records from r.From on, as many as one answer holds.
-	Own(ctx context.Context, device events.DeviceID, r wire.Range) ([][]byte, error)
+	// Own answers with the device's own records from r.From on, as many as one answer holds, and their seals.
+	Own(ctx context.Context, device events.DeviceID, r wire.Range) (wire.BackAnswer, error)
 	// Erased lists the pieces of evidence that the office has erased and whose erasure the device has not confirmed in
 	// its records up to a number, as many as one record can confirm.
 	Erased(ctx context.Context, device events.DeviceID, upto events.Seq) ([]events.Digest, error)
@@ -340,11 +340,11 @@ func (g *Gate) back(ctx context.Context, device events.DeviceID, data []byte) (w
 	if err != nil {
 		return refused(0, "%v", err), nil
 	}
-	records, err := g.cfg.Reader.Own(ctx, device, q.Range)
+	own, err := g.cfg.Reader.Own(ctx, device, q.Range)
 	if err != nil {
 		return wire.Answer{}, err
 	}
-	return wire.Answer{Status: wire.OK, Body: wire.BackAnswer{First: q.Range.From, Records: records}.Encode()}, nil
+	return wire.Answer{Status: wire.OK, Body: own.Encode()}, nil
 }
 
 func (g *Gate) pull(ctx context.Context, device events.DeviceID, data []byte) (wire.Answer, error) {

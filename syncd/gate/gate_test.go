@@ -301,15 +301,15 @@ func TestBackAndPull(t *testing.T) {
 	request := wire.PullRequest{Place: wire.Place{Seq: 3, Hash: d.links[2], Created: 7}, Copies: []wire.Copy{{Machine: "m-1", Seq: 2}}}
 	w.run(w.gate(func(c *Config) {
 		c.Reader = reader{
-			own: func(id events.DeviceID, r wire.Range) ([][]byte, error) {
+			own: func(id events.DeviceID, r wire.Range) (wire.BackAnswer, error) {
 				if broken.Load() {
 					// Such an error comes from what is stored; it says nothing about the request.
-					return nil, errors.Join(wire.ErrMessage, errors.New("the read model is away"))
+					return wire.BackAnswer{}, errors.Join(wire.ErrMessage, errors.New("the read model is away"))
 				}
 				if id != d.id {
 					t.Errorf("own records of %s", id)
 				}
-				return d.chain[r.From-1 : min(int(r.To), len(d.chain))], nil
+				return wire.BackAnswer{First: r.From, Records: d.chain[r.From-1 : min(int(r.To), len(d.chain))]}, nil
 			},
 			pull: func(id events.DeviceID, q wire.PullRequest) (*wire.PullAnswer, error) {
 				if broken.Load() {

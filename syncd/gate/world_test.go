@@ -182,7 +182,7 @@ func eventually(t testing.TB, done func() bool) {
 // reader is a read model that has nothing but what a test gives it.
 type reader struct {
 	pull func(events.DeviceID, wire.PullRequest) (*wire.PullAnswer, error)
-	own  func(events.DeviceID, wire.Range) ([][]byte, error)
+	own  func(events.DeviceID, wire.Range) (wire.BackAnswer, error)
 
 	erased func(events.DeviceID, events.Seq) ([]events.Digest, error) // nil: nothing was
 }
@@ -191,7 +191,7 @@ func (r reader) Pull(_ context.Context, d events.DeviceID, q wire.PullRequest) (
 	return r.pull(d, q)
 }
 
-func (r reader) Own(_ context.Context, d events.DeviceID, q wire.Range) ([][]byte, error) {
+func (r reader) Own(_ context.Context, d events.DeviceID, q wire.Range) (wire.BackAnswer, error) {
 	return r.own(d, q)
 }
 

@@ -323,7 +323,8 @@ func TestRecords(t *testing.T) {
 		t.Errorf("%d corrections of another record of that number, %v", len(raws), err)
 	}
 	for _, c := range []struct{ from, to, want int }{{1, 8, 8}, {1, 5, 5}, {3, 7, 5}, {6, 6, 1}, {8, 99, 1}, {9, 9, 0}} {
-		raws, err := d.s.Own(ctx, "tab-1", wire.Range{From: events.Seq(c.from), To: events.Seq(c.to)})
+		own, err := d.s.Own(ctx, "tab-1", wire.Range{From: events.Seq(c.from), To: events.Seq(c.to)})
+		raws := own.Records
 		if err != nil || len(raws) != c.want {
 			t.Fatalf("own records %d to %d: %d, want %d; %v", c.from, c.to, len(raws), c.want, err)
 		}
@@ -331,6 +332,14 @@ func TestRecords(t *testing.T) {
 			if !bytes.Equal(raw, d.one.written[c.from-1+i].raw) {
 				t.Errorf("own record %d is another", c.from+i)
 			}
+		}
+		for _, seal := range own.Seals {
+			if link := d.one.written[seal.Seq-1].link; !bytes.HasPrefix(seal.Signature, link[:]) || seal.Seq < events.Seq(c.from) || seal.Seq >= events.Seq(c.from+c.want) {
+				t.Errorf("own records %d to %d: the seal over record %d is another, or out of place", c.from, c.to, seal.Seq)
+			}
+		}
+		if last := len(own.Seals) - 1; (c.to >= 8) != (last >= 0 && own.Seals[last].Seq == 8) && c.want > 0 {
+			t.Errorf("own records %d to %d: seals %+v", c.from, c.to, own.Seals)
 		}
 	}
 	ended, cancel := context.WithCancel(ctx)
@@ -351,8 +360,8 @@ func TestOwnIsBounded(t *testing.T) {
 		d.push(d.one)
 	}
 	all := wire.Range{From: 1, To: 99_999}
-	raws, err := d.s.Own(context.Background(), "tab-1", all)
-	if err != nil || len(raws) != wire.MaxRecords {
+	own, err := d.s.Own(context.Background(), "tab-1", all)
+	if raws := own.Records; err != nil || len(raws) != wire.MaxRecords {
 		t.Errorf("%d records, %v", len(raws), err)
 	}
 	big := bytes.Repeat([]byte{0xc1}, events.MaxRecord)
@@ -360,8 +369,8 @@ func TestOwnIsBounded(t *testing.T) {
 		d.two.writeBytes(big)
 	}
 	d.push(d.two)
-	raws, err = d.s.Own(context.Background(), "tab-2", all)
-	if err != nil || len(raws) != wire.MaxPull/events.MaxRecord {
+	own, err = d.s.Own(context.Background(), "tab-2", all)
+	if raws := own.Records; err != nil || len(raws) != wire.MaxPull/events.MaxRecord {
 		t.Errorf("%d large records, %v", len(raws), err)
 	}
 }

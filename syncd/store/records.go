@@ -64,9 +64,10 @@ func (s *Store) Corrections(ctx context.Context, of events.Target) (raws [][]byt
 	return raws, err
 }
 
-// Own returns the bytes of a device's records from from.From on, without a gap, as many as one answer to "back" holds.
-// Where a device forked, they are those that came first.
-func (s *Store) Own(ctx context.Context, device events.DeviceID, from wire.Range) (records [][]byte, err error) {
+// Own answers a device's "back": the bytes of its own records from from.From on, without a gap, as many as one answer
+// holds, and the seals with which they came. Where a device forked, they are those that came first.
+func (s *Store) Own(ctx context.Context, device events.DeviceID, from wire.Range) (a wire.BackAnswer, err error) {
+	a.First = from.From
 	err = s.asking(ctx, func(r *reader) error {
 		size := 0
 		for next := from.From; next <= from.To; {
@@ -74,21 +75,33 @@ func (s *Store) Own(ctx context.Context, device events.DeviceID, from wire.Range
 			if err != nil || len(pushes) == 0 {
 				return err
 			}
-			arrivals, err := r.push(pushes[0])
+			m, err := r.message(pushes[0], nil)
 			if err != nil {
 				return err
 			}
-			for _, a := range arrivals[next-arrivals[0].Record.Seq:] {
-				if size += len(a.raw); size > wire.MaxPull || next > from.To || len(records) == wire.MaxRecords {
+			seals := m.commit.Seals
+			for _, x := range m.arrivals[next-m.commit.Range.From:] {
+				for len(seals) > 0 && seals[0].Seq < next {
+					seals = seals[1:]
+				}
+				size += len(x.raw)
+				sealed := len(seals) > 0 && seals[0].Seq == next
+				if sealed {
+					size += len(seals[0].Seen) + len(seals[0].Signature)
+				}
+				if size > wire.MaxPull || next > from.To || len(a.Records) == wire.MaxRecords {
 					return nil
 				}
-				records = append(records, a.raw)
+				a.Records = append(a.Records, x.raw)
+				if sealed {
+					a.Seals = append(a.Seals, seals[0])
+				}
 				next++
 			}
 		}
 		return nil
 	})
-	return records, err
+	return a, err
 }
 
 // Numbered returns the records of a device with that number, in the order of arrival: more than one where it forked.
