@@ -30,7 +30,7 @@ func (c *Centre) isOffice(id events.DeviceID) bool {
 
 func (c *Centre) find(id events.DeviceID) (gate.Device, bool) {
 	d, ok := c.trust.Device(id)
-	return gate.Device{Key: d.Key, Office: d.Office, Revoked: d.Revoked}, ok
+	return gate.Device{Key: d.Key, Office: d.Office, Revoked: d.Revoked, Frozen: d.Frozen}, ok
 }
 
 // accessChanged raises an alarm, for nobody but somebody with the centre's files in their hands can have done it.
@@ -61,7 +61,7 @@ func (c *Centre) openGate(ctx context.Context) (err error) {
 	c.gate = gate.New(gate.Config{
 		Name: name, Key: key, Gates: c.trust.GateKeys, Devices: c.devices, Log: log, Find: c.find, Reader: c.store,
 		Now: now, Random: rand.Reader, Messages: c.cfg.Log,
-		Public: c.log, Conflict: c.conflicting, Rest: c.rest, Missing: c.healer,
+		Public: c.log, Conflict: c.conflicting, Rest: c.rest, Missing: c.healer, Forked: c.forked,
 	})
 	return nil
 }

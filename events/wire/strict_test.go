@@ -386,7 +386,7 @@ func TestSignatures(t *testing.T) {
 }
 
 func TestSubjects(t *testing.T) {
-	for _, verb := range []wire.Verb{wire.Hello, wire.Push, wire.Back, wire.Pull, "new"} {
+	for _, verb := range []wire.Verb{wire.Hello, wire.Push, wire.Back, wire.Pull, wire.Branch, "new"} {
 		d, v, err := wire.ParseUp(wire.UpSubject("tab-1", verb))
 		if err != nil || d != "tab-1" || v != verb {
 			t.Errorf("%s: %s %s %v", verb, d, v, err)

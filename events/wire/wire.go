@@ -56,10 +56,11 @@ type Verb string
 
 // The verbs of this version.
 const (
-	Hello Verb = "hello"
-	Push  Verb = "push"
-	Back  Verb = "back"
-	Pull  Verb = "pull"
+	Hello  Verb = "hello"
+	Push   Verb = "push"
+	Back   Verb = "back"
+	Pull   Verb = "pull"
+	Branch Verb = "branch"
 )
 
 // UpSubject is where a device asks.

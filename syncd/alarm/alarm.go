@@ -31,6 +31,8 @@ const (
 	LogDamage   Kind = "log-damage"   // the public log and its file do not go together
 	NewEpoch    Kind = "log-anew"     // the public log began anew
 
+	Forked Kind = "fork" // two copies of one device both write
+
 	AccessChanged Kind = "access-changed" // the access journal is not as it was written
 
 	RangeMissing Kind = "range-missing" // RECORDS has lost records that it had

@@ -123,6 +123,11 @@ func (g *Gate) setAside(ctx context.Context, device events.DeviceID, known Devic
 	if bad != nil || commit == nil {
 		return bad, nil
 	}
+	return g.keepAside(ctx, device, last, commit, records)
+}
+
+// keepAside stores a message in ASIDE behind the device's last one there. It returns the refusal, or nil.
+func (g *Gate) keepAside(ctx context.Context, device events.DeviceID, last uint64, commit *wire.Commit, records [][]byte) (*wire.Answer, error) {
 	data, bad, err := g.pack(commit, records)
 	if bad != nil || err != nil {
 		return bad, err
@@ -132,7 +137,7 @@ func (g *Gate) setAside(ctx context.Context, device events.DeviceID, known Devic
 		return nil, err
 	}
 	if size+len(data) > maxAside {
-		no := refused(q.First, "%d bytes are set aside of %s already; at most %d ever are", size, device, maxAside)
+		no := refused(commit.Range.From, "%d bytes are set aside of %s already; at most %d ever are", size, device, maxAside)
 		return &no, nil
 	}
 	_, err = g.cfg.Log.appendIn(ctx, g.cfg.Log.aside, device, last, data)
@@ -189,19 +194,24 @@ func hold(end *cursor, device events.DeviceID, q wire.PushRequest, records [][]b
 	if bad != nil {
 		return nil, nil, bad
 	}
+	holdAll(commit, records, whyAside)
+	return commit, records, nil
+}
+
+// holdAll holds every record of a commit, for a reason before any of its own.
+func holdAll(commit *wire.Commit, records [][]byte, why string) {
 	faults := map[events.Seq]string{}
 	for _, h := range commit.Held {
 		faults[h.Seq] = h.Reason
 	}
 	commit.Held = nil
 	for i, raw := range records {
-		h := wire.HeldRecord{Seq: q.First + events.Seq(i), Hash: events.HashRecord(raw), Reason: whyAside}
+		h := wire.HeldRecord{Seq: commit.Range.From + events.Seq(i), Hash: events.HashRecord(raw), Reason: why}
 		if fault := faults[h.Seq]; fault != "" {
-			h.Reason = wire.Reason(whyAside + "; " + fault)
+			h.Reason = wire.Reason(why + "; " + fault)
 		}
 		commit.Held = append(commit.Held, h)
 	}
-	return commit, records, nil
 }
 
 // Aside is a push that was set aside.

@@ -39,6 +39,7 @@ type Device struct {
 	Key     ed25519.PublicKey // of its enrolment, by which its chain begins; which one seals now stands in RECORDS
 	Office  bool              // it may write the office's kinds and correct any record
 	Revoked bool
+	Frozen  bool // it has forked: nothing more goes into RECORDS under its name
 }
 
 // Reader answers what devices pull; the read model does.
@@ -47,6 +48,9 @@ type Reader interface {
 	Pull(ctx context.Context, device events.DeviceID, q wire.PullRequest) (*wire.PullAnswer, error)
 	// Own answers with the device's own records from r.From on, as many as one answer holds, and their seals.
 	Own(ctx context.Context, device events.DeviceID, r wire.Range) (wire.BackAnswer, error)
+	// ChainAt returns the link at a record of the device's chain in RECORDS, and the key that seals behind it; a nil key
+	// where the record has not come.
+	ChainAt(ctx context.Context, device events.DeviceID, seq events.Seq) (events.Hash, ed25519.PublicKey, error)
 	// Erased lists the pieces of evidence that the office has erased and whose erasure the device has not confirmed in
 	// its records up to a number, as many as one record can confirm.
 	Erased(ctx context.Context, device events.DeviceID, upto events.Seq) ([]events.Digest, error)
@@ -66,6 +70,7 @@ type Config struct {
 	Messages *slog.Logger          // words for operators
 	Public   Public                // the public log; nil: there is none
 	Rest     func(events.DeviceID) // cuts the connections of a device and keeps it out for a while; nil: none are
+	Forked   func(Fork) error      // freezes a device, and returns once that is written down; nil: none are, and no branch is taken
 	Conflict func(Conflict)        // hears where a device has checked another past of the log; set where Public is
 	Missing  Missing               // what RECORDS has lost; nil: nothing is looked for
 
@@ -87,6 +92,9 @@ type Gate struct {
 	mu      sync.Mutex // guards what follows
 	cursors map[events.DeviceID]*cursor
 	asides  map[events.DeviceID]asideSize
+
+	trees sync.Mutex // guards tree
+	tree  tree       // of the device that brought a branch last
 
 	dropped    atomic.Uint64
 	busy       atomic.Uint64
@@ -181,7 +189,7 @@ func (g *Gate) receive(ctx context.Context, m *nats.Msg) {
 		return
 	}
 	room := &g.asked
-	if verb == wire.Push {
+	if verb == wire.Push || verb == wire.Branch {
 		room = &g.pushes
 	}
 	if ok, again := room.take(device); !ok {
@@ -272,6 +280,10 @@ func (g *Gate) answer(ctx context.Context, device events.DeviceID, verb wire.Ver
 		a, err = g.late(ctx, device, known, m.Data)
 	case verb == wire.Hello:
 		a, err = g.hello(ctx, device, known, m)
+	case verb == wire.Push && known.Frozen:
+		a, err = g.frozen(ctx, device, known)
+	case verb == wire.Branch:
+		a, err = g.branch(ctx, device, known, m.Data)
 	case verb == wire.Push:
 		a, err = g.push(ctx, device, known, m.Data)
 	case verb == wire.Back:
@@ -279,7 +291,7 @@ func (g *Gate) answer(ctx context.Context, device events.DeviceID, verb wire.Ver
 	case verb == wire.Pull:
 		a, err = g.pull(ctx, device, m.Data)
 	default:
-		return refused(0, "there is no request %q; there are hello, push, back, pull", verb)
+		return refused(0, "there is no request %q; there are hello, push, back, pull, branch", verb)
 	}
 	if err != nil {
 		g.complain("gate: "+string(verb), "device", device, "error", err)
@@ -311,6 +323,11 @@ func (g *Gate) hello(ctx context.Context, device events.DeviceID, known Device, 
 		a.Status, a.Reason = wire.Behind, fmt.Sprintf("the centre has %d records of this device, it has %d itself", c.seq, q.Seq)
 	case q.Seq == c.seq && q.Link != c.link:
 		a.Status, a.At, a.Reason = wire.Fork, c.seq, fmt.Sprintf("record %d of this device is another one at the centre", c.seq)
+		if g.cfg.Forked != nil { // it is signed by the device's own key
+			return a, g.froze(Fork{device, q.Seq, q.Link}, known)
+		}
+	case known.Frozen:
+		a.Status, a.At, a.Reason = wire.Fork, c.seq, wordsFrozen
 	}
 	return a, nil
 }

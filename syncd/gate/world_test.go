@@ -45,6 +45,7 @@ type world struct {
 
 	mu      sync.Mutex
 	revoked map[events.DeviceID]bool
+	frozen  map[events.DeviceID]bool
 	waits   map[events.DeviceID]chan struct{} // whom find keeps waiting
 	asked   map[events.DeviceID]int           // how often find was asked
 }
@@ -52,7 +53,7 @@ type world struct {
 func newWorld(t testing.TB) *world {
 	t.Helper()
 	dir := t.TempDir()
-	w := &world{t: t, revoked: map[events.DeviceID]bool{}, waits: map[events.DeviceID]chan struct{}{}, asked: map[events.DeviceID]int{}}
+	w := &world{t: t, revoked: map[events.DeviceID]bool{}, frozen: map[events.DeviceID]bool{}, waits: map[events.DeviceID]chan struct{}{}, asked: map[events.DeviceID]int{}}
 	var err error
 	if w.trust, err = trust.Open(trust.Config{Dir: dir}); err != nil {
 		t.Fatal(err)
@@ -132,13 +133,13 @@ type storedMessage struct {
 func (w *world) find(id events.DeviceID) (Device, bool) {
 	w.mu.Lock()
 	w.asked[id]++
-	wait, revoked := w.waits[id], w.revoked[id]
+	wait, revoked, frozen := w.waits[id], w.revoked[id], w.frozen[id]
 	w.mu.Unlock()
 	if wait != nil {
 		<-wait
 	}
 	d, ok := w.trust.Device(id)
-	return Device{Key: d.Key, Office: d.Office, Revoked: d.Revoked || revoked}, ok
+	return Device{Key: d.Key, Office: d.Office, Revoked: d.Revoked || revoked, Frozen: frozen}, ok
 }
 
 // hold makes find wait for a device until the returned function is called.
@@ -184,6 +185,8 @@ type reader struct {
 	pull func(events.DeviceID, wire.PullRequest) (*wire.PullAnswer, error)
 	own  func(events.DeviceID, wire.Range) (wire.BackAnswer, error)
 
+	chain func(events.DeviceID, events.Seq) (events.Hash, ed25519.PublicKey, error)
+
 	erased func(events.DeviceID, events.Seq) ([]events.Digest, error) // nil: nothing was
 }
 
@@ -193,6 +196,10 @@ func (r reader) Pull(_ context.Context, d events.DeviceID, q wire.PullRequest) (
 
 func (r reader) Own(_ context.Context, d events.DeviceID, q wire.Range) (wire.BackAnswer, error) {
 	return r.own(d, q)
+}
+
+func (r reader) ChainAt(_ context.Context, d events.DeviceID, seq events.Seq) (events.Hash, ed25519.PublicKey, error) {
+	return r.chain(d, seq)
 }
 
 func (r reader) Erased(_ context.Context, d events.DeviceID, upto events.Seq) ([]events.Digest, error) {

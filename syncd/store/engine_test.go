@@ -374,3 +374,33 @@ func TestOwnIsBounded(t *testing.T) {
 		t.Errorf("%d large records, %v", len(raws), err)
 	}
 }
+
+// The link at each record of a chain follows from the messages, wherever they end; a renewal changes the key behind it.
+func TestChainAt(t *testing.T) {
+	d := newDesk(t)
+	ctx := context.Background()
+	for n := range 4 {
+		for range n + 1 {
+			d.one.write(began, on{}, &events.TimeSpent{What: "work", Minutes: 5})
+		}
+		d.push(d.one)
+	}
+	renewed := bytes.Repeat([]byte{7}, 32)
+	d.one.write(began, on{}, &events.DeviceRenewed{Device: "tab-1", Keys: []events.DeviceKey{{Use: "sealing", Key: renewed}}})
+	d.push(d.one)
+	for _, w := range d.one.written {
+		key := d.one.key
+		if w.Record.Seq == 11 {
+			key = renewed
+		}
+		link, got, err := d.s.ChainAt(ctx, "tab-1", w.Record.Seq)
+		if err != nil || link != w.link || !bytes.Equal(got, key) {
+			t.Errorf("record %d: %s, %x, %v", w.Record.Seq, link, got, err)
+		}
+	}
+	for _, none := range []events.Seq{0, 12} {
+		if _, key, err := d.s.ChainAt(ctx, "tab-1", none); key != nil || err != nil {
+			t.Errorf("record %d, which is none: %x, %v", none, key, err)
+		}
+	}
+}

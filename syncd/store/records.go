@@ -2,6 +2,8 @@ package store
 
 import (
 	"context"
+	"crypto/ed25519"
+	"fmt"
 	"slices"
 
 	"ullage/events"
@@ -102,6 +104,59 @@ func (s *Store) Own(ctx context.Context, device events.DeviceID, from wire.Range
 		return nil
 	})
 	return a, err
+}
+
+// ChainAt returns the link of a device's chain at a record, and the key that seals behind it; a nil key where the record
+// has not come. Where a device forked, the chain is the one that came first.
+func (s *Store) ChainAt(ctx context.Context, device events.DeviceID, seq events.Seq) (link events.Hash, key ed25519.PublicKey, err error) {
+	err = s.asking(ctx, func(r *reader) error {
+		m, err := r.bringing(device, seq)
+		if err != nil || m == nil {
+			return err
+		}
+		key = m.commit.Key
+		if renewed, ok := events.RenewedKey(&m.arrivals[seq-m.commit.Range.From].Record); ok {
+			key = renewed
+		}
+		link, err = r.linkIn(m, seq)
+		return err
+	})
+	return link, key, err
+}
+
+// bringing is the first message that brings a record; nil where none does.
+func (r *reader) bringing(device events.DeviceID, seq events.Seq) (*message, error) {
+	pushes, err := r.holding(device, seq, seq)
+	if err != nil || len(pushes) == 0 {
+		return nil, err
+	}
+	return r.message(pushes[0], nil)
+}
+
+// linkIn is the link at a record of a message. Its own commit record tells it at the end; at an earlier record it follows
+// from the end of the message before, or from the chain's beginning.
+func (r *reader) linkIn(m *message, seq events.Seq) (events.Hash, error) {
+	c := m.commit
+	if c.Seq == seq {
+		return c.Link, nil
+	}
+	link := events.FirstLink(c.Device, c.Key)
+	if before := c.Range.From - 1; before > 0 {
+		last, err := r.bringing(c.Device, before)
+		if err != nil {
+			return events.Hash{}, err
+		}
+		if last == nil {
+			return events.Hash{}, fmt.Errorf("record %d of %s: %w", before, c.Device, ErrNotThere)
+		}
+		if link, err = r.linkIn(last, before); err != nil {
+			return events.Hash{}, err
+		}
+	}
+	for _, a := range m.arrivals[:seq-c.Range.From+1] {
+		link = events.Link(link, a.Hash)
+	}
+	return link, nil
 }
 
 // Numbered returns the records of a device with that number, in the order of arrival: more than one where it forked.

@@ -27,6 +27,7 @@ type Device struct {
 	Conn    string            // public nkey that it connects by; empty for this centre's own device
 	Office  bool              // a centre's own device
 	Revoked bool              // its pushes go aside
+	Frozen  bool              // it has forked: nothing more is taken under its name
 }
 
 // enrolled is a device, and how far its enrolment is.
@@ -50,6 +51,7 @@ type deviceFile struct {
 	Code     string          `json:"code_sha256"`
 	State    string          `json:"state"`
 	Pin      string          `json:"pin,omitempty"`
+	Frozen   bool            `json:"frozen,omitempty"`
 }
 
 const (
@@ -140,6 +142,31 @@ func (t *Trust) Revoke(id events.DeviceID) (*jwt.AccountClaims, error) {
 	return claims, errors.Join(unsaved, err)
 }
 
+// Freeze writes down that a device has forked; it keeps its credential, by which it brings its branch. Its error wraps
+// ErrDevice where there is no such device; this centre's own cannot be frozen.
+func (t *Trust) Freeze(id events.DeviceID) error {
+	if id == t.keys.office.id {
+		return fmt.Errorf("%s is this centre's own device and cannot be frozen", id)
+	}
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	d, ok := t.devices[id]
+	if !ok || d.pending {
+		return fmt.Errorf("%w: %q", ErrDevice, id)
+	}
+	if d.Frozen {
+		return nil
+	}
+	next := *d
+	next.Frozen = true
+	if err := t.saveDevice(&next); err != nil {
+		return fmt.Errorf("write down that %s has forked: %w", id, err)
+	}
+	t.devices[id] = &next
+	t.cfg.Log.Warn("device frozen: it has forked", "device", id)
+	return nil
+}
+
 // saveDevice needs mu held, so that files and memory change in one order.
 func (t *Trust) saveDevice(d *enrolled) error {
 	state := stateEnrolled
@@ -149,7 +176,7 @@ func (t *Trust) saveDevice(d *enrolled) error {
 	case d.Revoked:
 		state = stateRevoked
 	}
-	f := deviceFile{fileVersion, d.ID, d.Key, d.Conn, d.software, d.token, d.code.String(), state, ""}
+	f := deviceFile{fileVersion, d.ID, d.Key, d.Conn, d.software, d.token, d.code.String(), state, "", d.Frozen}
 	if !d.pin.IsZero() {
 		f.Pin = d.pin.String()
 	}
@@ -196,7 +223,7 @@ func readDevice(b []byte) (*enrolled, error) {
 	if err != nil {
 		return nil, err
 	}
-	d := &enrolled{Device: Device{ID: f.ID, Key: f.SealKey, Conn: f.ConnKey}, software: f.Software, token: f.JWT, code: hash}
+	d := &enrolled{Device: Device{ID: f.ID, Key: f.SealKey, Conn: f.ConnKey, Frozen: f.Frozen}, software: f.Software, token: f.JWT, code: hash}
 	if f.Pin != "" {
 		if d.pin, err = events.ParseHash(f.Pin); err != nil {
 			return nil, err

@@ -395,3 +395,38 @@ func put(t *testing.T, path string, b []byte) {
 		t.Fatal(err)
 	}
 }
+
+// A device that has forked stays so, over a restart and a revocation, and keeps its credential.
+func TestFreeze(t *testing.T) {
+	dir := t.TempDir()
+	tr := open(t, Config{Dir: dir})
+	mustRedeem(t, tr, newTablet(t).request(mustCode(t, tr, "tab-1")))
+	office, _ := tr.Office()
+	if err := tr.Freeze("tab-2"); !errors.Is(err, ErrDevice) {
+		t.Errorf("a device that is none: %v", err)
+	}
+	if err := tr.Freeze(office); err == nil {
+		t.Error("the centre's own device is frozen")
+	}
+	for range 2 {
+		if err := tr.Freeze("tab-1"); err != nil {
+			t.Fatal(err)
+		}
+	}
+	check := func(tr *Trust, revoked bool) {
+		t.Helper()
+		if d, ok := tr.Device("tab-1"); !ok || !d.Frozen || d.Revoked != revoked {
+			t.Errorf("%+v, %v", d, ok)
+		}
+	}
+	check(tr, false)
+	tr.Close()
+	tr = open(t, Config{Dir: dir})
+	check(tr, false)
+	if _, err := tr.Revoke("tab-1"); err != nil {
+		t.Fatal(err)
+	}
+	check(tr, true)
+	tr.Close()
+	check(open(t, Config{Dir: dir}), true)
+}

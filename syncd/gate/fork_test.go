@@ -1,0 +1,174 @@
+package gate
+
+import (
+	"bytes"
+	"crypto/ed25519"
+	"errors"
+	"slices"
+	"testing"
+
+	"ullage/events"
+	"ullage/events/wire"
+)
+
+// forking makes a gate for the branches of one device, of which RECORDS has the first, and tells what it saw.
+func (w *world) forking(main *device, saw *[]Fork) *Gate {
+	return w.gate(func(c *Config) {
+		c.Reader = reader{chain: func(_ events.DeviceID, seq events.Seq) (events.Hash, ed25519.PublicKey, error) {
+			if seq >= events.Seq(len(main.links)) {
+				return events.Hash{}, nil, nil
+			}
+			return main.links[seq], main.keyOf(seq + 1).Public().(ed25519.PublicKey), nil
+		}}
+		c.Forked = func(f Fork) error {
+			w.mu.Lock()
+			defer w.mu.Unlock()
+			*saw = append(*saw, f)
+			w.frozen[f.Device] = true
+			return nil
+		}
+	})
+}
+
+// branchAt is a copy of the device as it was after a record.
+func (d *device) branchAt(seq events.Seq) *device {
+	b := *d
+	b.chain, b.links = slices.Clone(d.chain[:seq]), slices.Clone(d.links[:seq+1])
+	b.turns = slices.DeleteFunc(slices.Clone(d.turns), func(t turn) bool { return t.after > seq })
+	return &b
+}
+
+// brings sends a stretch of a branch.
+func (d *device) brings(first, last events.Seq) wire.Answer {
+	d.w.t.Helper()
+	return d.ask(wire.Branch, d.push(first, last).Encode())
+}
+
+// checkBranches holds that each record of the branches behind their partings is aside once, held, and nothing else is.
+func (w *world) checkBranches(id events.DeviceID, want ...[]byte) {
+	w.t.Helper()
+	var got [][]byte
+	for _, m := range w.asides(id) {
+		for i, raw := range m.records {
+			if h := m.commit.Held[i]; h.Hash != events.HashRecord(raw) || h.Seq != m.commit.Range.From+events.Seq(i) {
+				w.t.Errorf("held: %+v", h)
+			}
+			got = append(got, raw)
+		}
+	}
+	slices.SortFunc(got, bytes.Compare)
+	slices.SortFunc(want, bytes.Compare)
+	if !slices.EqualFunc(got, want, bytes.Equal) {
+		w.t.Fatalf("%d records are aside, not these %d", len(got), len(want))
+	}
+}
+
+func TestFork(t *testing.T) {
+	w := newWorld(t)
+	var saw []Fork
+	main := w.device("tab-1")
+	w.run(w.forking(main, &saw))
+	main.writeOrdinary(6)
+	other, third := main.branchAt(3), main.branchAt(5)
+	main.sends(1, 4)
+	main.sends(5, 6)
+	main.writeOrdinary(2) // 7, 8: not sent
+	other.writeOrdinary(2)
+	other.renew(nil) // 6
+	fourth := other.branchAt(5)
+	other.writeOrdinary(4)
+	third.writeOrdinary(3)
+	fourth.writeOrdinary(3)
+	before := w.state()
+
+	// While there is no fork, what goes on from the chain is no branch, and what is there freezes nobody.
+	if a := main.brings(7, 8); a.Status != wire.Refused {
+		t.Errorf("a branch that is none: %s", a.Status)
+	}
+	if a := main.brings(2, 6); a.Status != wire.OK {
+		t.Errorf("what is there: %s: %s", a.Status, a.Reason)
+	}
+	if len(saw) != 0 {
+		t.Fatalf("seen: %+v", saw)
+	}
+	for name, q := range map[string]wire.PushRequest{
+		"from a link that nobody has": func() wire.PushRequest { q := other.push(4, 5); q.Link[0]++; return q }(),
+		"behind a gap":                other.push(5, 6),
+		"sealed by somebody else":     func() wire.PushRequest { q := other.push(4, 5); q.Seals[0].Signature[0]++; return q }(),
+		"a renewal in the middle":     other.push(4, 8),
+	} {
+		if a := other.ask(wire.Branch, q.Encode()); a.Status != wire.Refused || len(saw) != 0 {
+			t.Errorf("%s: %s, seen %+v", name, a.Status, saw)
+		}
+	}
+
+	// It begins anywhere before the parting, goes on in pieces of any size, and can be brought again.
+	for _, part := range [][2]events.Seq{{2, 4}, {2, 5}, {4, 6}, {4, 6}, {7, 8}, {8, 10}} {
+		if a := other.brings(part[0], part[1]); a.Status != wire.OK {
+			t.Fatalf("%v: %s: %s", part, a.Status, a.Reason)
+		}
+	}
+	if want := []Fork{{"tab-1", 4, other.links[4]}}; !slices.Equal(saw, want) {
+		t.Errorf("seen: %+v, want %+v", saw, want)
+	}
+	// Neither copy gets anything into RECORDS now, and both are told.
+	for _, d := range []*device{main, other} {
+		if a := d.ask(wire.Push, d.push(7, 8).Encode()); a.Status != wire.Fork {
+			t.Errorf("a push of a frozen device: %s", a.Status)
+		}
+	}
+	if a := main.hello(6, main.links[6], nil); a.Status != wire.Fork {
+		t.Errorf("hello of the copy whose chain is there: %s", a.Status)
+	}
+	// The rest of the first, a third that parts later, and a fourth that parts from the second: each record once.
+	w.run(w.forking(main, &saw)) // another gate, which knows nothing yet
+	for _, b := range []struct {
+		d           *device
+		first, last events.Seq
+	}{{main, 7, 8}, {third, 6, 8}, {fourth, 4, 8}, {fourth, 6, 8}} {
+		if a := b.d.brings(b.first, b.last); a.Status != wire.OK {
+			t.Fatalf("%d to %d: %s: %s", b.first, b.last, a.Status, a.Reason)
+		}
+	}
+	want := slices.Concat(other.chain[3:], main.chain[6:], third.chain[5:], fourth.chain[5:])
+	w.checkBranches("tab-1", want...)
+	if len(saw) != 1 {
+		t.Errorf("seen: %+v", saw)
+	}
+	if after := w.state(); after != before {
+		t.Errorf("RECORDS was %+v, and is %+v", before, after)
+	}
+}
+
+// A hello for another link at the cursor is signed by the device's key: it freezes. Where that cannot be written down the
+// device is told to come again, and nothing of a branch is stored.
+func TestForkSeenAtHello(t *testing.T) {
+	w := newWorld(t)
+	main := w.device("tab-1")
+	main.writeOrdinary(2)
+	other := main.branchAt(1)
+	other.writeOrdinary(1)
+	var saw []Fork
+	g := w.forking(main, &saw)
+	freeze := g.cfg.Forked
+	g.cfg.Forked = func(Fork) error { return errors.New("the disk is full") }
+	stop := w.run(g)
+	main.sends(1, 2)
+	if a := other.hello(2, other.links[2], nil); a.Status != wire.Busy {
+		t.Errorf("hello: %s", a.Status)
+	}
+	if a := other.brings(2, 2); a.Status != wire.Busy {
+		t.Errorf("branch: %s", a.Status)
+	}
+	w.checkBranches("tab-1")
+	stop()
+	g = w.forking(main, &saw)
+	g.cfg.Forked = freeze
+	w.run(g)
+	if a := other.hello(2, other.links[2], nil); a.Status != wire.Fork || !slices.Equal(saw, []Fork{{"tab-1", 2, other.links[2]}}) {
+		t.Errorf("hello: %s, seen %+v", a.Status, saw)
+	}
+	if a := main.hello(2, main.links[2], nil); a.Status != wire.Fork {
+		t.Errorf("hello of the other copy: %s", a.Status)
+	}
+}
