@@ -63,6 +63,10 @@ type copied struct {
 	seen    []string // what the seals say that the device has seen
 	pushes  int
 	revoked bool
+	branch  struct { // that was set aside last
+		link    events.Hash
+		records [][]byte
+	}
 }
 
 // fault is what goes wrong with one request.
@@ -280,6 +284,15 @@ func (c *centre) answer(d events.DeviceID, verb wire.Verb, m *nats.Msg, what fau
 		}
 		c.log.add(k.records[q.First-1:])
 		return wire.Answer{Status: wire.OK, Body: c.receipt(d, k, what)}
+	case wire.Branch:
+		q, err := wire.DecodePush(m.Data)
+		if err == nil {
+			err = k.setAside(d, q)
+		}
+		if err != nil {
+			return c.bad("branch: %v", err)
+		}
+		return wire.Answer{Status: wire.OK}
 	case wire.Back:
 		q, err := wire.DecodeBack(m.Data)
 		if err != nil || q.Range.From < 1 || q.Range.To > k.seq() || q.Range.To < q.Range.From {
@@ -393,6 +406,27 @@ func (k *copied) store(d events.DeviceID, q wire.PushRequest) error {
 	}
 	k.records, k.link, k.seal = append(k.records, records...), link, seal
 	k.pushes++
+	return nil
+}
+
+// setAside takes a stretch of a branch, of which the first goes on from the records here, and each other from the one
+// before.
+func (k *copied) setAside(d events.DeviceID, q wire.PushRequest) error {
+	link := events.FirstLink(d, k.first)
+	for _, raw := range k.records[:min(int(q.First)-1, len(k.records))] {
+		link = events.Link(link, events.HashRecord(raw))
+	}
+	if q.Link != link && q.Link != k.branch.link {
+		return fmt.Errorf("it goes on from nothing that is here")
+	}
+	next := copied{seal: k.seal, records: make([][]byte, q.First-1)}
+	if err := next.store(d, q); err != nil {
+		return err
+	}
+	if q.Link == link {
+		k.branch.records = nil
+	}
+	k.branch.link, k.branch.records = next.link, append(k.branch.records, next.records[q.First-1:]...)
 	return nil
 }
 

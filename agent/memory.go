@@ -22,7 +22,7 @@ type remembered struct {
 	Zone     int           `json:"zone,omitempty"`      // offset from UTC in minutes, of LastSync
 	OffsetMs int64         `json:"offset_ms,omitempty"` // as the last clock.checked has it
 	Alarms   []string      `json:"alarms,omitempty"`    // what somebody has to act on
-	Handed   events.Seq    `json:"handed,omitempty"`    // up to which record was handed over, since the device was revoked
+	Handed   events.Seq    `json:"handed,omitempty"`    // up to which record was handed over, since the device was revoked or has forked
 	Behind   events.Seq    `json:"behind,omitempty"`    // how far the centre's copy of this device goes, while its own goes less far
 }
 

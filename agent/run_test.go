@@ -220,7 +220,12 @@ func TestRunRecoversByItself(t *testing.T) {
 func TestRunTellsWhyItWaits(t *testing.T) {
 	c := newCentre(t)
 	dir := enrolled(t, c)
-	c.failing(func(int, wire.Verb) fault { return isFork })
+	c.failing(func(_ int, verb wire.Verb) fault {
+		if verb == wire.Push {
+			return isFork
+		}
+		return fine
+	})
 	running(t, dir, config())
 	way, err := agent.Reach(t.Context(), dir, config())
 	if err != nil {

@@ -15,13 +15,23 @@ import (
 // session is one conversation with the centre over a connection.
 type session struct {
 	*Device
-	t   *talk
-	had receipts // of records that are sent again; nil unless some are
+	t     *talk
+	heard *wire.HelloAnswer // nil until the centre has said how far it has this device
+	had   receipts          // of records that are sent again; nil unless some are
 }
 
-// converse is one whole conversation: hello, mending, the device's own records, pushes, pulls.
+// converse is one whole conversation: hello, mending, the device's own records, pushes, pulls. Where it shows that there
+// are two histories under the device's name, the device's own is brought to the centre, to be set aside there.
 func (d *Device) converse(ctx context.Context, t *talk) error {
 	s := &session{Device: d, t: t}
+	err := s.goOn(ctx)
+	if stop, fork := isFork(err); fork && s.heard != nil {
+		return s.setOut(ctx, s.heard, stop)
+	}
+	return err
+}
+
+func (s *session) goOn(ctx context.Context) error {
 	cursor, want, err := s.hello(ctx)
 	if err != nil {
 		return err
@@ -122,7 +132,7 @@ func forked(a wire.Answer) error {
 		more = " (" + a.Reason + ")"
 	}
 	return &Stop{StopFork, "the centre holds other records under this device's name than this device does" + more +
-		": this folder was probably copied or put back from a backup. Nothing is sent, nothing is overwritten on either side. Tell the office, and use no copy of the folder until they have settled it"}
+		": this folder was probably copied or put back from a backup, and two copies of it write. Nothing is overwritten on either side, and nothing more is taken under this name. Tell the office"}
 }
 
 // hello says where the device's chain ends, and learns where the centre's copy of it does. It returns the cursor, which
@@ -163,12 +173,12 @@ func (s *session) hello(ctx context.Context) (events.Seq, []wire.Range, error) {
 	default:
 		return 0, nil, unexpected(wire.Hello, a)
 	}
-	if a.Status == wire.Fork {
-		return 0, nil, forked(a)
-	}
 	h, err := wire.DecodeHelloAnswer(a.Body)
 	if err != nil {
 		return 0, nil, err
+	}
+	if s.heard = h; a.Status == wire.Fork {
+		return 0, nil, forked(a)
 	}
 	if err := s.learn(h.Gates); err != nil {
 		return 0, nil, err

@@ -142,6 +142,13 @@ func TestForkInHistory(t *testing.T) {
 		if slices.Contains(asked, wire.Push) {
 			t.Fatalf("with %d records more a copy pushed: %v", n, asked)
 		}
+		// What it holds is brought all the same, whole, and once.
+		head := status(t, other).Head
+		c.with(func(k *copied) {
+			if k.branch.link.String() != head.Link || len(k.branch.records) != int(head.Seq) {
+				t.Errorf("with %d records more, %d of %d are at the centre", n, len(k.branch.records), head.Seq)
+			}
+		})
 		if n == 1 {
 			// Fewer: until it has caught up nothing is taken.
 			if _, err := other.Record(t.Context(), strings.NewReader(visit(1))); !errors.Is(err, agent.ErrBehind) {

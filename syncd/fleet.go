@@ -167,7 +167,7 @@ func (c *Centre) fleetDevices(ctx context.Context) ([]office.FleetDevice, error)
 			return nil, err
 		}
 		key := sha256.Sum256(at.Key)
-		row := office.FleetDevice{Device: d.ID, Office: d.Office, Key: hex.EncodeToString(key[:]), Records: at.Seq}
+		row := office.FleetDevice{Device: d.ID, Office: d.Office, Key: hex.EncodeToString(key[:]), Records: at.Seq, Forked: d.Frozen}
 		if at.Seq > 0 {
 			row.Received = moment(at.Received)
 		}
@@ -212,7 +212,7 @@ func (c *Centre) whyOf(r *events.Record) (string, error) {
 func (c *Centre) fleetAside(ctx context.Context) ([]office.AsidePush, error) {
 	list := []office.AsidePush{}
 	for _, d := range c.trust.Devices() {
-		if !d.Revoked {
+		if !d.Revoked && !d.Frozen {
 			continue
 		}
 		all, err := c.gate.Asides(ctx, d.ID)
@@ -220,6 +220,9 @@ func (c *Centre) fleetAside(ctx context.Context) ([]office.AsidePush, error) {
 			return nil, err
 		}
 		why := "the device is revoked"
+		if d.Frozen {
+			why = "two copies of the device write"
+		}
 		if r := c.revocation(d.ID); r != nil {
 			text, err := c.whyOf(r)
 			if err != nil {
@@ -237,8 +240,12 @@ func (c *Centre) fleetAside(ctx context.Context) ([]office.AsidePush, error) {
 // admitAside brings into RECORDS what was set aside, and then lets in its records, but for those that are held for
 // another reason too: of a device that was stolen, not everything is its owner's.
 func (c *Centre) admitAside(ctx context.Context, id events.DeviceID, to events.Seq, d office.Decision) (office.Admitted, error) {
-	if _, ok := c.trust.Device(id); !ok {
+	known, ok := c.trust.Device(id)
+	switch {
+	case !ok:
 		return office.Admitted{}, fmt.Errorf("%w: %q", trust.ErrDevice, id)
+	case known.Frozen:
+		return office.Admitted{}, fmt.Errorf("%s: %w", id, office.ErrForked)
 	}
 	all, err := c.gate.Asides(ctx, id)
 	if err != nil {

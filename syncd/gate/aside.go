@@ -240,7 +240,7 @@ func (g *Gate) Asides(ctx context.Context, device events.DeviceID) ([]Aside, err
 	}
 	var all []Aside
 	err = g.eachAside(ctx, device, func(commit *wire.Commit, records [][]byte) error {
-		a := Aside{Range: commit.Range, Received: commit.Received, Admitted: commit.Seq <= at.seq}
+		a := Aside{Range: commit.Range, Received: commit.Received, Admitted: !known.Frozen && commit.Seq <= at.seq}
 		for i, raw := range records {
 			r := AsideRecord{Target: events.Target{Device: device, Seq: commit.Range.From + events.Seq(i), Hash: events.HashRecord(raw)}}
 			record, err := events.DecodeRecord(raw)
@@ -277,11 +277,14 @@ func (g *Gate) eachAside(ctx context.Context, device events.DeviceID, visit func
 
 // Admit brings what was set aside of a device into RECORDS, up to the push that has record to. All of it stays held
 // there: which records count is decided by record.admitted. It can be repeated after any error, and goes on where it
-// ended.
+// ended. The error wraps ErrForked for a device that has forked.
 func (g *Gate) Admit(ctx context.Context, device events.DeviceID, to events.Seq) error {
 	known, ok := g.cfg.Find(device)
 	if !ok {
 		return fmt.Errorf("device %s is not enrolled here", device)
+	}
+	if known.Frozen {
+		return fmt.Errorf("%w: %s", ErrForked, device)
 	}
 	return g.eachAside(ctx, device, func(set *wire.Commit, records [][]byte) error {
 		if set.Range.From > to {

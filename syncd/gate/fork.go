@@ -26,6 +26,9 @@ type Fork struct {
 	Link   events.Hash // there, of the branch that is not in RECORDS
 }
 
+// ErrForked is returned where branches of a device cannot be let in one behind the other: they bear the same numbers.
+var ErrForked = errors.New("two copies of the device write, and their records bear the same numbers")
+
 const whyBranch = "it is of a branch that the office has not settled"
 
 // froze tells whether a device is frozen, and freezes it where a fork is seen.

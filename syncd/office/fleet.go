@@ -36,6 +36,9 @@ type Decision struct {
 // ErrOwn is in the errors about a centre's own device, where only another's can be meant.
 var ErrOwn = errors.New("it is this centre's own device")
 
+// ErrForked is in the errors about what is set aside of a device of which two copies write.
+var ErrForked = errors.New("two copies of it write, so that not everything of it can count")
+
 // ErrNoneHeld is in the errors of AdmitOne about a record that is not held.
 var ErrNoneHeld = errors.New("no such record is held")
 
@@ -49,6 +52,7 @@ type FleetDevice struct {
 	Received *string         `json:"received"` // when the last of them were
 	Revoked  *string         `json:"revoked"`
 	Why      string          `json:"why,omitempty"` // it was revoked
+	Forked   bool            `json:"forked"`        // two copies of it write: nothing more is taken under its name
 }
 
 // AsidePush is a push that was set aside.
@@ -176,7 +180,7 @@ func (s *Server) decided(err error) error {
 	switch {
 	case errors.Is(err, trust.ErrDevice), errors.Is(err, ErrNoneHeld):
 		return asked{http.StatusNotFound, err}
-	case errors.Is(err, ErrOwn):
+	case errors.Is(err, ErrOwn), errors.Is(err, ErrForked):
 		return asked{http.StatusConflict, err}
 	case errors.As(err, &kept):
 		s.cfg.Log.Error("office: a decision is not received yet", "error", err)

@@ -15,10 +15,12 @@ import (
 
 // fleet are the commands about devices: which there are, which may not write any more, and what of theirs counts.
 func (c *client) fleet() []*cobra.Command {
-	devices := c.question("devices", "The devices: since when, how far received, which are revoked and why", "/api/devices", nil, devicesTable)
-	aside := c.question("aside", "What revoked devices still brought, and waits for a decision", "/api/aside", nil, asideTable)
+	devices := c.question("devices", "The devices: since when, how far received, which are revoked and why, of which two copies write", "/api/devices", nil, devicesTable)
+	aside := c.question("aside", "What revoked devices and second copies of one still brought, and waits for a decision", "/api/aside", nil, asideTable)
 	aside.Long = `aside lists the pushes of revoked devices that came too late: they are verified, kept, and count for nothing. What of them
-should count after all is let in with: ullage admit DEVICE`
+should count after all is let in with: ullage admit DEVICE
+
+It also lists what the copies of one device brought, where two of them write: it is kept whole, and counts for nothing.`
 	held := c.question("held", "Records that are kept and do not count, and why", "/api/held", []string{"device"}, heldTable)
 	held.Long = `held lists records that have not the form of their kind, that their device may not write, or that came from a revoked device.
 One of them is let in with: ullage admit DEVICE/SEQ`
@@ -135,7 +137,7 @@ If the command fails, give it again: nothing is let in twice.`,
 func devicesTable(w io.Writer, answer []byte) error {
 	type device struct {
 		Device, Key, Why            string
-		Office                      bool
+		Office, Forked              bool
 		Records                     uint64
 		Enrolled, Received, Revoked *string
 	}
@@ -150,6 +152,8 @@ func devicesTable(w io.Writer, answer []byte) error {
 			state = fmt.Sprintf("revoked %s: %s", *d.Revoked, d.Why)
 		case d.Office:
 			state = "the office's own"
+		case d.Forked:
+			state = "two copies of it write: nothing more is taken under this name"
 		}
 		return []any{d.Device, orDash(d.Enrolled), d.Records, orDash(d.Received), d.Key[:min(16, len(d.Key))], state}
 	})

@@ -1,0 +1,100 @@
+package agent
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"fmt"
+
+	"ullage/events"
+	"ullage/events/wire"
+)
+
+// Where two copies of a device's folder both write, there are two histories under one name. The centre takes nothing
+// more under it from either; what this copy holds it brings all the same, from where its chain parts from the centre's,
+// and the office decides which branch stands. All of it stays here too.
+
+// setOut brings this copy's branch to the centre, whose own chain ends as h says, and tells in the Stop's words how far
+// it came.
+func (s *session) setOut(ctx context.Context, h *wire.HelloAnswer, stop *Stop) *Stop {
+	held, err := s.bringBranch(ctx, h)
+	switch {
+	case err != nil:
+		s.cfg.Log.Warn("what this copy holds could not all be brought to the centre yet", "error", err)
+		return &Stop{stop.Kind, fmt.Sprintf("%s. %d records of this copy are at the centre, set aside; the rest is tried again", stop.Text, held)}
+	case held > 0:
+		return &Stop{stop.Kind, fmt.Sprintf("%s. All that this copy holds is at the centre: %d records are set aside there, and the office decides", stop.Text, held)}
+	}
+	return stop
+}
+
+// bringBranch brings what lies behind the parting, and returns how many records of it are at the centre now.
+func (s *session) bringBranch(ctx context.Context, h *wire.HelloAnswer) (held uint64, err error) {
+	parting, err := s.parting(ctx, h)
+	if err != nil {
+		return 0, err
+	}
+	at := max(parting, min(s.memory.get().Handed, s.journal.Head().Seq))
+	for {
+		p, err := s.pack(at, wire.MaxRecords)
+		if err != nil || p == nil {
+			return uint64(at - parting), err
+		}
+		a, err := s.ask(ctx, wire.Branch, s.patience(p), p.build)
+		if err != nil {
+			return uint64(at - parting), err
+		}
+		if a.Status != wire.OK {
+			return uint64(at - parting), unexpected(wire.Branch, a)
+		}
+		at = p.last
+		if err := s.memory.change(func(r *remembered) { r.Handed = at }); err != nil {
+			return uint64(at - parting), err
+		}
+		s.loop.progressed()
+	}
+}
+
+// parting is the last record that this device's chain and the centre's have in common. Behind the parting all records
+// differ, since each has an id of its own: so it is found by asking for few of them.
+func (s *session) parting(ctx context.Context, h *wire.HelloAnswer) (events.Seq, error) {
+	same, most := events.Seq(0), min(s.journal.Head().Seq, h.Seq)
+	if own, err := s.journal.LinkAt(most); err == nil && most == h.Seq && own == h.Link {
+		return most, nil // the other copy is the one that parts
+	}
+	for same < most {
+		half := same + (most-same+1)/2
+		ours, err := s.journal.Record(half)
+		if err != nil {
+			return 0, fmt.Errorf("look for where the two part: %w", err)
+		}
+		q := wire.BackRequest{Range: wire.Range{From: half, To: half}}
+		a, err := s.ask(ctx, wire.Back, s.cfg.Answer, func(string) []byte { return q.Encode() })
+		if err != nil {
+			return 0, err
+		}
+		if a.Status != wire.OK {
+			return 0, unexpected(wire.Back, a)
+		}
+		b, err := wire.DecodeBackAnswer(a.Body)
+		if err != nil {
+			return 0, err
+		}
+		if b.First != half || len(b.Records) != 1 {
+			return 0, fmt.Errorf("the centre does not show record %d, which it has", half)
+		}
+		if bytes.Equal(b.Records[0], ours) {
+			same = half
+		} else {
+			most = half - 1
+		}
+	}
+	return same, nil
+}
+
+// isFork tells whether err stops the conversation because there are two histories.
+func isFork(err error) (*Stop, bool) {
+	var stop *Stop
+	fork := errors.As(err, &stop) && stop.Kind == StopFork
+	return stop, fork
+}
