@@ -36,10 +36,12 @@ func TestScripts(t *testing.T) {
 		RequireExplicitExec: true,
 		RequireUniqueNames:  true,
 		Cmds: map[string]func(ts *testscript.TestScript, neg bool, args []string){
-			"await": await,
-			"count": count,
-			"field": field,
-			"fill":  fill,
+			"await":  await,
+			"count":  count,
+			"field":  field,
+			"fill":   fill,
+			"image":  image,
+			"number": number,
 		},
 	})
 }
@@ -89,4 +91,25 @@ func fill(ts *testscript.TestScript, neg bool, args []string) {
 	}
 	filled := strings.ReplaceAll(ts.ReadFile(args[0]), "ID", args[2])
 	ts.Check(os.WriteFile(ts.MkAbs(args[1]), []byte(filled), 0o600))
+}
+
+// image copies a folder, as a backup or a cloned disk does: image FROM TO.
+func image(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) != 2 {
+		ts.Fatalf("usage: image FROM TO")
+	}
+	ts.Check(os.CopyFS(ts.MkAbs(args[1]), os.DirFS(ts.MkAbs(args[0]))))
+}
+
+// number sets a variable to a number of the first JSON line of a file that has it: number VARIABLE NAME FILE.
+func number(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) != 3 {
+		ts.Fatalf("usage: number VARIABLE NAME FILE")
+	}
+	_, rest, ok := strings.Cut(ts.ReadFile(args[2]), `"`+args[1]+`":`)
+	value := rest[:len(rest)-len(strings.TrimLeft(rest, "0123456789"))]
+	if !ok || value == "" {
+		ts.Fatalf("%s has no number %q", args[2], args[1])
+	}
+	ts.Setenv(args[0], value)
 }
