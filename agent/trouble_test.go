@@ -1,6 +1,7 @@
 package agent_test
 
 import (
+	"context"
 	"crypto/ed25519"
 	"errors"
 	"net"
@@ -246,6 +247,53 @@ func TestBehindIsHeldToItsSeals(t *testing.T) {
 	c.mu.Lock()
 	c.back = nil
 	c.mu.Unlock()
+}
+
+// TestBehindIsCutShort cuts the fetching back at each of its requests: nothing of it is written, nothing new is taken, also
+// by the next process, and the next conversation ends it.
+func TestBehindIsCutShort(t *testing.T) {
+	c := newCentre(t)
+	dir := enrolled(t, c)
+	d := opened(t, dir, config())
+	record(t, d, visit(3))
+	drained(t, c, d)
+	image := copyFolder(t, dir)
+	record(t, d, visit(10))
+	drained(t, c, d)
+	d.Close()
+	back := opened(t, image, config())
+	before := status(t, back).Records
+	for cut := 1; cut <= 4; cut++ { // of four answers, three records each
+		ctx, stop := context.WithCancel(t.Context())
+		backs := 0
+		c.failing(func(_ int, verb wire.Verb) fault {
+			if verb == wire.Back {
+				if backs++; backs == cut {
+					stop()
+					return lost
+				}
+			}
+			return fine
+		})
+		if _, err := back.Sync(ctx, nil); !errors.Is(err, context.Canceled) {
+			t.Fatalf("cut at %d: %v", cut, err)
+		}
+		back.Close()
+		back = opened(t, image, config())
+		if now := status(t, back).Records; now != before {
+			t.Fatalf("cut at %d: %d records, %d before", cut, now, before)
+		}
+		if _, err := back.Record(t.Context(), strings.NewReader(visit(1))); !errors.Is(err, agent.ErrBehind) {
+			t.Errorf("cut at %d: Record: %v", cut, err)
+		}
+	}
+	c.failing(nil)
+	drained(t, c, back)
+	record(t, back, visit(1))
+	drained(t, c, back)
+	if report, err := agent.Check(t.Context(), image); err != nil || !report.OK {
+		t.Errorf("Check: %+v, %v", report, err)
+	}
 }
 
 func TestDamageIsFetchedBack(t *testing.T) {

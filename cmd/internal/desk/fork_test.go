@@ -85,3 +85,103 @@ func TestCopiesOfOneDevice(t *testing.T) {
 		t.Errorf("after a restart: %+v", f)
 	}
 }
+
+// Copies are made at any moment: before the enrolment was answered, before anything was written, of a folder that is
+// behind, and they come back in any order, also one that has been off while the other wrote a lot. Each record that a copy
+// has acknowledged is at the centre, or in the way there; none is there twice.
+func TestCopiesAtAnyMoment(t *testing.T) {
+	c := newCentre(t)
+	c.record(site, washer)
+	type copies struct{ first, second string } // folders
+	for name, prepare := range map[string]func(t *testing.T, name string) copies{
+		"before the enrolment was answered": func(t *testing.T, name string) copies {
+			code := c.newCode(name)
+			one, two := filepath.Join(t.TempDir(), "a"), ""
+			if _, err := agent.Enrol(t.Context(), one, c.at.Enrol, code.String(), agent.Config{}); err != nil {
+				t.Fatal(err)
+			}
+			two = imageOf(t, one)
+			for _, gone := range []string{"device.json", "journal", "gates.json", "pins.json", "log.json"} { // all but the keys
+				if err := os.RemoveAll(filepath.Join(two, gone)); err != nil {
+					t.Fatal(err)
+				}
+			}
+			if _, err := agent.Enrol(t.Context(), two, c.at.Enrol, code.String(), agent.Config{}); err != nil {
+				t.Fatal(err)
+			}
+			return copies{one, two}
+		},
+		"before anything was written": func(t *testing.T, name string) copies {
+			dir := c.enrolOurs(name)
+			return copies{dir, imageOf(t, dir)}
+		},
+		"of an earlier state": func(t *testing.T, name string) copies {
+			dir := c.enrolOurs(name)
+			d := c.reopen(dir)
+			keep(t, d, noteOf(1))
+			synced(t, d)
+			d.Close()
+			image := imageOf(t, dir)
+			d = c.reopen(dir)
+			for n := range 30 {
+				keep(t, d, noteOf(n+2))
+			}
+			synced(t, d)
+			d.Close()
+			return copies{dir, image}
+		},
+	} {
+		t.Run(name, func(t *testing.T) {
+			id := "tab-" + fmt.Sprintf("%x", len(name))
+			both := prepare(t, id)
+			one, two := c.reopen(both.first), c.reopen(both.second)
+			keep(t, two, noteOf(40), noteOf(41), noteOf(42)) // off, and written all the same
+			keep(t, one, noteOf(50))
+			synced(t, one)
+			for range 2 {
+				if got := stopped(t, two); !strings.Contains(got, "All that this copy holds is at the centre: ") {
+					t.Fatalf("the copy says %q", got)
+				}
+			}
+			received := c.fleet(id).Records
+			parting := uint64(0)
+			for seq := uint64(1); ; seq++ { // by what both folders hold
+				a, b := line(t, both.first, seq), line(t, both.second, seq)
+				if a != b || a == "" {
+					parting = seq - 1
+					break
+				}
+			}
+			s, err := two.Status()
+			if err != nil {
+				t.Fatal(err)
+			}
+			want := fmt.Sprintf(`"device":%q,"from":%d,"to":%d,`, id, parting+1, s.Records)
+			if aside := c.get("/api/aside"); strings.Count(aside, want) != 1 {
+				t.Errorf("aside: %s, want %s", aside, want)
+			}
+			if f := c.fleet(id); !f.Forked || f.Records != received || len(c.audit("device", id)) != int(received) {
+				t.Errorf("%+v", f)
+			}
+			for _, dir := range []string{both.first, both.second} {
+				if report, err := agent.Check(t.Context(), dir); err != nil || !report.OK {
+					t.Errorf("check: %+v, %v", report, err)
+				}
+			}
+		})
+	}
+}
+
+// line is a record of a folder as an entry line; empty where there are fewer.
+func line(t *testing.T, dir string, seq uint64) string {
+	t.Helper()
+	var b strings.Builder
+	if err := agent.Export(t.Context(), dir, &b); err != nil {
+		t.Fatal(err)
+	}
+	lines := strings.Split(strings.TrimSpace(b.String()), "\n")
+	if seq > uint64(len(lines)) {
+		return ""
+	}
+	return lines[seq-1]
+}
