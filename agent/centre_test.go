@@ -154,6 +154,10 @@ func (c *centre) close() {
 
 // enrol answers the same keys with the same answer.
 func (c *centre) enrol(w http.ResponseWriter, r *http.Request) {
+	if r.URL.Path == wire.HeirPath {
+		c.heir(w, r)
+		return
+	}
 	var q wire.EnrolRequest
 	if err := json.NewDecoder(r.Body).Decode(&q); err != nil {
 		http.Error(w, err.Error(), http.StatusBadRequest)
@@ -180,6 +184,18 @@ func (c *centre) enrol(w http.ResponseWriter, r *http.Request) {
 		Gates: []wire.EnrolGate{{Gate: c.gate, Key: c.key.Public().(ed25519.PublicKey)}},
 		Log:   c.log.public(),
 	})
+}
+
+// heir makes everybody wait who asks by a parent's key.
+func (c *centre) heir(w http.ResponseWriter, r *http.Request) {
+	var q wire.HeirRequest
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if err := json.NewDecoder(r.Body).Decode(&q); err != nil || q.Verify(c.devices[q.Parent].first) != nil {
+		c.bad("an heir asks by another key than its parent's: %v", err)
+	}
+	w.WriteHeader(http.StatusAccepted)
+	json.NewEncoder(w).Encode(wire.EnrolRefusal{Error: "wait"})
 }
 
 func (c *centre) receive(m *nats.Msg) {

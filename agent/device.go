@@ -43,7 +43,9 @@ type Device struct {
 	// Of the loop.
 	gates  gateKeys
 	pins   pins
-	silent bool // it writes no records of its own
+	silent bool          // it writes no records of its own
+	elders []home        // identities that have forked, before this one
+	moved  chan struct{} // closed once another identity goes on from this one
 
 	heldMu sync.Mutex // guards held
 	held   *heldView  // nil until it is asked for, and after a pull
@@ -79,8 +81,17 @@ func Open(ctx context.Context, dir string, cfg Config) (*Device, error) {
 	}
 }
 
-func open(dir string, cfg Config) (_ *Device, err error) {
-	d := &Device{home: home(dir), cfg: cfg.withDefaults()}
+func open(dir string, cfg Config) (*Device, error) {
+	all := lineage(dir)
+	d, err := openHome(all[len(all)-1], cfg)
+	if err == nil {
+		d.elders = all[:len(all)-1]
+	}
+	return d, err
+}
+
+func openHome(h home, cfg Config) (_ *Device, err error) {
+	d := &Device{home: h, cfg: cfg.withDefaults()}
 	if d.id, err = d.home.read(); err != nil {
 		return nil, err
 	}
@@ -103,7 +114,7 @@ func open(dir string, cfg Config) (_ *Device, err error) {
 		}
 	}()
 	if !d.keys.sealPublic().Equal(ed25519.PublicKey(d.journal.PublicKey())) || d.journal.Head().Device != d.id.Device {
-		return nil, fmt.Errorf("%s: the keys, the journal and device.json do not belong together", dir)
+		return nil, fmt.Errorf("%s: the keys, the journal and device.json do not belong together", h)
 	}
 	if d.ring, err = openRing(d.home, d.keys.sealPublic(), d.journal); err != nil {
 		return nil, fmt.Errorf("the device's keys: %w", err)
@@ -129,7 +140,7 @@ func open(dir string, cfg Config) (_ *Device, err error) {
 		return nil, err
 	}
 	d.own = newOwnView(d.journal)
-	d.loop = newLoop(d)
+	d.loop, d.moved = newLoop(d), make(chan struct{})
 	d.newWriters()
 	d.tell(report)
 	return d, nil

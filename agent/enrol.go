@@ -89,7 +89,7 @@ func (h home) settle(k keys, known pins, answer *wire.EnrolAnswer, centre string
 	if err := h.makeJournal(k, answer.Device); err != nil {
 		return err
 	}
-	return writeJSON(h.device(), identity{identityFormat, answer.Device, answer.NATS, answer.JWT, k.sealPublic(), centre})
+	return writeJSON(h.device(), identity{identityFormat, answer.Device, answer.NATS, answer.JWT, k.sealPublic(), centre, ""})
 }
 
 // makeJournal makes the device's journal, or finds the one that a try which was cut short has made.

@@ -23,9 +23,9 @@ func (s *session) setOut(ctx context.Context, h *wire.HelloAnswer, stop *Stop) *
 		s.cfg.Log.Warn("what this copy holds could not all be brought to the centre yet", "error", err)
 		return &Stop{stop.Kind, fmt.Sprintf("%s. %d records of this copy are at the centre, set aside; the rest is tried again", stop.Text, held)}
 	case held > 0:
-		return &Stop{stop.Kind, fmt.Sprintf("%s. All that this copy holds is at the centre: %d records are set aside there, and the office decides", stop.Text, held)}
+		stop = &Stop{stop.Kind, fmt.Sprintf("%s. All that this copy holds is at the centre: %d records are set aside there, and the office decides", stop.Text, held)}
 	}
-	return stop
+	return s.moveOn(stop)
 }
 
 // bringBranch brings what lies behind the parting, and returns how many records of it are at the centre now.

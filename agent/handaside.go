@@ -75,13 +75,27 @@ func (d *Device) giveAside(ctx context.Context, p *prepared) error {
 	}
 	q := wire.AsideRequest{Device: d.id.Device, Push: p.frame}
 	q.Sign(key)
+	status, said, err := d.post(ctx, address, wire.AsideType, q.Encode(), 64)
+	switch {
+	case err != nil:
+		return err
+	case status == http.StatusOK && string(said) == wire.AsideTaken:
+		return nil
+	case status == http.StatusForbidden && string(said) == wire.AsideNot:
+		return errNotTaken
+	}
+	return fmt.Errorf("the centre answers with status %d", status)
+}
+
+// post asks the centre outside of a connection, and returns at most most bytes of what it says.
+func (d *Device) post(ctx context.Context, address *url.URL, kind string, body []byte, most int64) (status int, said []byte, err error) {
 	ctx, cancel := context.WithTimeout(ctx, 30*time.Second)
 	defer cancel()
-	r, err := http.NewRequestWithContext(ctx, http.MethodPost, address.String(), bytes.NewReader(q.Encode()))
+	r, err := http.NewRequestWithContext(ctx, http.MethodPost, address.String(), bytes.NewReader(body))
 	if err != nil {
-		return err
+		return 0, nil, err
 	}
-	r.Header.Set("Content-Type", wire.AsideType)
+	r.Header.Set("Content-Type", kind)
 	var fresh pins
 	secure := d.pins.tls(address.Hostname(), func(p pins) { fresh = p })
 	client := http.Client{
@@ -90,25 +104,16 @@ func (d *Device) giveAside(ctx context.Context, p *prepared) error {
 	}
 	resp, err := client.Do(r)
 	if err != nil {
-		return err
-	}
-	if len(fresh) > 0 {
-		err = d.learnPins(fresh)
+		return 0, nil, err
 	}
 	defer resp.Body.Close()
-	if err != nil {
-		return err
+	if len(fresh) > 0 {
+		if err := d.learnPins(fresh); err != nil {
+			return 0, nil, err
+		}
 	}
-	said, err := io.ReadAll(io.LimitReader(resp.Body, 64))
-	switch {
-	case err != nil:
-		return err
-	case resp.StatusCode == http.StatusOK && string(said) == wire.AsideTaken:
-		return nil
-	case resp.StatusCode == http.StatusForbidden && string(said) == wire.AsideNot:
-		return errNotTaken
-	}
-	return fmt.Errorf("the centre answers %s", resp.Status)
+	said, err = io.ReadAll(io.LimitReader(resp.Body, most))
+	return resp.StatusCode, said, err
 }
 
 // asideURL is where a device hands over: beside where it was enrolled.

@@ -28,12 +28,12 @@ type Way interface {
 // Another process that has it for a moment is waited for, as long as cfg says; then the error is an *InUse.
 func Reach(ctx context.Context, dir string, cfg Config) (Way, error) {
 	cfg = cfg.withDefaults()
-	if _, err := home(dir).read(); err != nil {
+	if _, err := current(dir).read(); err != nil {
 		return nil, err
 	}
 	until := time.Now().Add(cfg.Holder)
 	for {
-		if r := findRunning(ctx, home(dir)); r != nil {
+		if r := findRunning(ctx, current(dir)); r != nil {
 			return r, nil
 		}
 		short := cfg

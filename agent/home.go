@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"os"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -32,6 +33,26 @@ func (h home) evidence() string { return h.path("evidence") }
 func (h home) erased() string   { return h.path("erased.json") }
 func (h home) pulled() string   { return h.path("pulled") }
 func (h home) keys() string     { return h.path("keys") }
+func (h home) heir() home       { return home(h.path("heir")) }
+
+// lineage are the identities that a folder has had, oldest first: where one forked, the next goes on in a folder within
+// its own. The last is the one that writes.
+func lineage(dir string) []home {
+	all := []home{home(dir)}
+	for {
+		next := all[len(all)-1].heir()
+		if _, err := os.Stat(next.device()); err != nil {
+			return all
+		}
+		all = append(all, next)
+	}
+}
+
+// current is the home of the identity that writes.
+func current(dir string) home {
+	all := lineage(dir)
+	return all[len(all)-1]
+}
 
 const identityFormat = 1
 
@@ -39,10 +60,11 @@ const identityFormat = 1
 type identity struct {
 	Format int             `json:"format"`
 	Device events.DeviceID `json:"device"`
-	NATS   string          `json:"nats"`     // where the device connects
-	JWT    string          `json:"jwt"`      // its credential, which is of no use without its key
-	Seal   []byte          `json:"seal_key"` // of the enrolment, by which the chain begins
-	Centre string          `json:"centre"`   // address of enrolment
+	NATS   string          `json:"nats"`             // where the device connects
+	JWT    string          `json:"jwt"`              // its credential, which is of no use without its key
+	Seal   []byte          `json:"seal_key"`         // of the enrolment, by which the chain begins
+	Centre string          `json:"centre"`           // address of enrolment
+	Parent events.DeviceID `json:"parent,omitempty"` // that has forked, and from which this one goes on; its JWT is empty until the office has let it in
 }
 
 // sealKey is the public key by which the device's seals hold until it is renewed.

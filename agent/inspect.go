@@ -47,8 +47,40 @@ const (
 // Check reads all that a device keeps, without its lock: every record and its place in the chain, each seal and receipt
 // against the chain and its key, and whether the evidence that records name is held or was erased. It may run beside the process that
 // has the device.
+//
+// It covers all identities that the folder has had; what it says of an earlier one names it.
 func Check(ctx context.Context, dir string) (CheckReport, error) {
-	h := home(dir)
+	whole := CheckReport{Problems: []Problem{}, Notes: []string{}}
+	all := lineage(dir)
+	for i, h := range all {
+		r, err := checkOne(ctx, h)
+		if err != nil {
+			return CheckReport{}, err
+		}
+		name := ""
+		if i < len(all)-1 {
+			id, err := h.read()
+			if err != nil {
+				return CheckReport{}, err
+			}
+			name = fmt.Sprintf("%s: ", id.Device)
+		}
+		for _, p := range r.Problems {
+			whole.Problems = append(whole.Problems, Problem{name + p.What, p.Do})
+		}
+		for _, n := range r.Notes {
+			whole.Notes = append(whole.Notes, name+n)
+		}
+		whole.Records += r.Records
+		whole.Seals += r.Seals
+		whole.Receipts += r.Receipts
+		whole.Evidence += r.Evidence
+	}
+	whole.OK = len(whole.Problems) == 0
+	return whole, nil
+}
+
+func checkOne(ctx context.Context, h home) (CheckReport, error) {
 	id, err := h.read()
 	if err != nil {
 		return CheckReport{}, err
@@ -139,7 +171,6 @@ func Check(ctx context.Context, dir string) (CheckReport, error) {
 	if err := checkEvidence(ctx, r, h, &report, wrong); err != nil {
 		return CheckReport{}, err
 	}
-	report.OK = len(report.Problems) == 0
 	return report, nil
 }
 
@@ -187,9 +218,21 @@ func checkReceipt(r *journal.Reader, id identity, gates gateKeys, log ed25519.Pu
 }
 
 // Export writes the device's own records as entry lines, without its lock, up to the last that is whole. Where damage
-// has taken records it goes on behind them, and the error at the end tells which are missing.
+// has taken records it goes on behind them, and the error at the end tells which are missing. Where the device has forked,
+// those under its earlier names come first.
 func Export(ctx context.Context, dir string, w io.Writer) error {
-	h := home(dir)
+	var missing []error
+	for _, h := range lineage(dir) {
+		if err := exportOne(ctx, h, w); errors.Is(err, journal.ErrGap) {
+			missing = append(missing, err)
+		} else if err != nil {
+			return err
+		}
+	}
+	return errors.Join(missing...)
+}
+
+func exportOne(ctx context.Context, h home, w io.Writer) error {
 	id, err := h.read()
 	if err != nil {
 		return err

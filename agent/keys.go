@@ -30,11 +30,14 @@ const (
 	sealType = "PRIVATE KEY"
 )
 
+// sealKey is the file of the sealing key of the enrolment.
+func (h home) sealKey() string { return filepath.Join(h.keys(), sealFile) }
+
 // readKeys reads both keys of a folder. The error wraps fs.ErrNotExist where one is missing.
 func (h home) readKeys() (keys, error) {
 	var k keys
 	var err error
-	if k.seal, err = readSealKey(filepath.Join(h.keys(), sealFile)); err != nil {
+	if k.seal, err = readSealKey(h.sealKey()); err != nil {
 		return keys{}, err
 	}
 	if k.conn, err = os.ReadFile(filepath.Join(h.keys(), connFile)); err != nil {
@@ -115,7 +118,7 @@ func (h home) newKeys() (keys, error) {
 	if err := writeFile(filepath.Join(h.keys(), connFile), seed); err != nil {
 		return keys{}, err
 	}
-	if err := writeSealKey(filepath.Join(h.keys(), sealFile), seal); err != nil {
+	if err := writeSealKey(h.sealKey(), seal); err != nil {
 		return keys{}, err
 	}
 	return h.readKeys()

@@ -113,6 +113,9 @@ func (l *loop) run(ctx context.Context) {
 				o.well = n
 			}
 		})
+		if c.d.Moved() {
+			return
+		}
 		if !c.rest(ctx, pause) {
 			return
 		}
@@ -133,6 +136,9 @@ func taken(c <-chan struct{}) bool {
 func (c *calls) call(ctx context.Context) error {
 	if c.t == nil || c.t.lost() {
 		c.hang()
+		if err := c.d.beforehand(ctx); err != nil {
+			return err
+		}
 		t, err := dial(ctx, c.d.id, c.d.keys, c.d.pins, c.d.learnPins, c.d.cfg.Random)
 		if err != nil {
 			return err

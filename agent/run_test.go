@@ -222,7 +222,7 @@ func TestRunTellsWhyItWaits(t *testing.T) {
 	dir := enrolled(t, c)
 	c.failing(func(_ int, verb wire.Verb) fault {
 		if verb == wire.Push {
-			return isFork
+			return isRefuse
 		}
 		return fine
 	})
@@ -234,7 +234,7 @@ func TestRunTellsWhyItWaits(t *testing.T) {
 	if _, err := way.Record(t.Context(), strings.NewReader(visit(1))); err != nil {
 		t.Fatal(err)
 	}
-	if _, err := way.Sync(t.Context(), nil); err == nil || !strings.Contains(err.Error(), "other records under this device's name") {
+	if _, err := way.Sync(t.Context(), nil); err == nil || !strings.Contains(err.Error(), "it smells") {
 		t.Errorf("Sync: %v", err)
 	}
 	s, err := agent.Look(dir)

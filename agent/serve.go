@@ -31,7 +31,8 @@ const maxHeader = 16 << 10
 
 // Run keeps the device in touch with its centre and serves the page, and the handover of record and sync, on listen,
 // which has to be an address of this machine ("127.0.0.1:0" where any port will do). ready is called with the page's
-// address once it is served. It returns nil when ctx has ended.
+// address once it is served. It returns nil when ctx has ended, and ErrMoved where the device has forked and
+// another identity goes on.
 func (d *Device) Run(ctx context.Context, listen string, ready func(url string)) error {
 	host, _, err := net.SplitHostPort(listen)
 	if err != nil || !loopback(host) {
@@ -68,6 +69,13 @@ func (d *Device) Run(ctx context.Context, listen string, ready func(url string))
 	case <-ctx.Done():
 		err = nil
 	case err = <-served:
+	case <-d.moved:
+		err = ErrMoved
+	}
+	if errors.Is(err, ErrMoved) { // whoever waits for the conversation hears how it ended
+		bounded, stop := context.WithTimeout(ctx, 3*time.Second)
+		srv.Shutdown(bounded)
+		stop()
 	}
 	cancel()
 	// Nobody is handed over any more, and then what is under way may end.

@@ -177,13 +177,14 @@ func (s *session) hello(ctx context.Context) (events.Seq, []wire.Range, error) {
 	if err != nil {
 		return 0, nil, err
 	}
-	if s.heard = h; a.Status == wire.Fork {
-		return 0, nil, forked(a)
-	}
+	s.heard = h
 	if err := s.learn(h.Gates); err != nil {
 		return 0, nil, err
 	}
 	gone := s.erase(h.Erased)
+	if a.Status == wire.Fork {
+		return 0, nil, forked(a)
+	}
 	if err := s.mend(ctx, h); err != nil {
 		return 0, nil, err
 	}

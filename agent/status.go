@@ -20,9 +20,10 @@ type Status struct {
 	Since    *string         `json:"since"` // when the first of them was written
 	LastSync *string         `json:"last_sync"`
 	Head     StatusHead      `json:"head"`
-	Receipt  *StatusReceipt  `json:"receipt"` // the newest; null for none
-	Log      *StatusLog      `json:"log"`     // the newest checkpoint of the centre's log that the device has checked; null for none
-	Alarms   []string        `json:"alarms"`  // what somebody has to act on
+	Receipt  *StatusReceipt  `json:"receipt"`          // the newest; null for none
+	Log      *StatusLog      `json:"log"`              // the newest checkpoint of the centre's log that the device has checked; null for none
+	Alarms   []string        `json:"alarms"`           // what somebody has to act on
+	Before   []Status        `json:"before,omitempty"` // of the identities from which this one goes on, since they have forked, oldest first
 
 	since waitingSince
 }
@@ -73,13 +74,36 @@ type readable interface {
 
 // Status tells how the device stands.
 func (d *Device) Status() (Status, error) {
-	return statusOf(d.id.Device, d.journal, d.memory.get(), d.guard.get())
+	s, err := statusOf(d.id.Device, d.journal, d.memory.get(), d.guard.get())
+	if err == nil {
+		s.Before, err = lookAll(d.elders)
+	}
+	return s, err
 }
 
 // Look is Status without the lock, as it stands on the disk. The error wraps ErrNotEnrolled where no device lives
 // there.
 func Look(dir string) (Status, error) {
-	h := home(dir)
+	all := lineage(dir)
+	s, err := look(all[len(all)-1])
+	if err == nil {
+		s.Before, err = lookAll(all[:len(all)-1])
+	}
+	return s, err
+}
+
+func lookAll(homes []home) (all []Status, err error) {
+	for _, h := range homes {
+		s, err := look(h)
+		if err != nil {
+			return nil, err
+		}
+		all = append(all, s)
+	}
+	return all, nil
+}
+
+func look(h home) (Status, error) {
 	id, err := h.read()
 	if err != nil {
 		return Status{}, err

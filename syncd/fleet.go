@@ -33,7 +33,7 @@ func revokedKey(id events.DeviceID) string { return keyOf("revoked", id) }
 func admittedKey(t events.Target) string { return keyOf("admitted", entry.FormatTarget(t)) }
 
 func (c *Centre) fleet() office.Fleet {
-	return office.Fleet{Devices: c.fleetDevices, Revoke: c.revoke, Aside: c.fleetAside, Admit: c.admitAside, AdmitOne: c.admitOne}
+	return office.Fleet{Devices: c.fleetDevices, Revoke: c.revoke, Aside: c.fleetAside, Admit: c.admitAside, AdmitOne: c.admitOne, Heirs: c.heirs, LetIn: c.letIn}
 }
 
 // decide writes the office's records of a decision.

@@ -161,10 +161,7 @@ func enrolledKey(d trust.Device) string {
 // enrolled writes a new device down, before it is let in. A try that was cut short is made again with the same keys,
 // and is the same record: its key is made of both names.
 func (c *Centre) enrolled(d trust.Device) error {
-	line, err := json.Marshal(map[string]any{
-		"kind": "device.enrolled", "key": enrolledKey(d),
-		"body": map[string]any{"device": d.ID, "keys": []map[string]any{{"use": "sealing", "key": []byte(d.Key)}}},
-	})
+	line, err := json.Marshal(enrolledLine(d))
 	if err != nil {
 		return err
 	}
@@ -172,4 +169,13 @@ func (c *Centre) enrolled(d trust.Device) error {
 	defer cancel()
 	_, err = c.recorder.Record(ctx, bytes.NewReader(line))
 	return err
+}
+
+// enrolledLine is the entry line that says so.
+func enrolledLine(d trust.Device) map[string]any {
+	body := map[string]any{"device": d.ID, "keys": []map[string]any{{"use": "sealing", "key": []byte(d.Key)}}}
+	if d.Parent != "" {
+		body["parent"] = d.Parent
+	}
+	return map[string]any{"kind": "device.enrolled", "key": enrolledKey(d), "body": body}
 }

@@ -25,6 +25,16 @@ type Fleet struct {
 	Admit func(ctx context.Context, device events.DeviceID, to events.Seq, d Decision) (Admitted, error)
 	// AdmitOne lets in one held record.
 	AdmitOne func(ctx context.Context, device events.DeviceID, seq events.Seq, d Decision) (Admitted, error)
+	Heirs    func() []Heir
+	// LetIn lets in an heir. Letting in twice is letting in once. Its error wraps trust.ErrDevice where there is none.
+	LetIn func(ctx context.Context, heir events.DeviceID, d Decision) error
+}
+
+// Heir is an identity by which a copy of a device goes on that has forked.
+type Heir struct {
+	Device events.DeviceID `json:"device"`
+	Parent events.DeviceID `json:"parent"`
+	Waits  bool            `json:"waits"` // for the office to let it in
 }
 
 // Decision is why, and by whom, the office decides something.
@@ -93,6 +103,10 @@ func (s *Server) fleet(program func(method, path string, needs people.Role, h ht
 		return map[string]any{"aside": list}, err
 	})
 	ask("held", people.Auditor, s.getHeld, "device")
+	ask("heirs", people.Auditor, func(*http.Request, question) (any, error) {
+		return map[string]any{"heirs": s.cfg.Fleet.Heirs()}, nil
+	})
+	program("POST", "heirs", people.Office, s.answer(s.postHeir))
 	program("POST", "revoke", people.Office, s.answer(s.postRevoke))
 	program("POST", "admit", people.Office, s.answer(s.postAdmit))
 }
@@ -152,6 +166,20 @@ func (s *Server) postRevoke(r *http.Request) (any, error) {
 		return nil, err
 	}
 	return map[string]any{"revoked": d.Device}, nil
+}
+
+func (s *Server) postHeir(r *http.Request) (any, error) {
+	d, err := readDecision(r, `{"device":"tab-1-0a1b2c3d","why":"the copy in the depot","by":"O1"}`)
+	if err != nil {
+		return nil, err
+	}
+	if d.To != 0 || d.Seq != 0 {
+		return nil, bad("a device is let in as a whole; leave to and seq out")
+	}
+	if err := s.decided(s.cfg.Fleet.LetIn(r.Context(), d.Device, d.Decision)); err != nil {
+		return nil, err
+	}
+	return map[string]any{"let_in": d.Device}, nil
 }
 
 func (s *Server) postAdmit(r *http.Request) (any, error) {

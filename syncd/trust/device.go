@@ -28,6 +28,7 @@ type Device struct {
 	Office  bool              // a centre's own device
 	Revoked bool              // its pushes go aside
 	Frozen  bool              // it has forked: nothing more is taken under its name
+	Parent  events.DeviceID   // that has forked, and from which it goes on; empty for most
 }
 
 // enrolled is a device, and how far its enrolment is.
@@ -52,6 +53,7 @@ type deviceFile struct {
 	State    string          `json:"state"`
 	Pin      string          `json:"pin,omitempty"`
 	Frozen   bool            `json:"frozen,omitempty"`
+	Parent   events.DeviceID `json:"parent,omitempty"`
 }
 
 const (
@@ -176,7 +178,7 @@ func (t *Trust) saveDevice(d *enrolled) error {
 	case d.Revoked:
 		state = stateRevoked
 	}
-	f := deviceFile{fileVersion, d.ID, d.Key, d.Conn, d.software, d.token, d.code.String(), state, "", d.Frozen}
+	f := deviceFile{fileVersion, d.ID, d.Key, d.Conn, d.software, d.token, d.code.String(), state, "", d.Frozen, d.Parent}
 	if !d.pin.IsZero() {
 		f.Pin = d.pin.String()
 	}
@@ -223,7 +225,7 @@ func readDevice(b []byte) (*enrolled, error) {
 	if err != nil {
 		return nil, err
 	}
-	d := &enrolled{Device: Device{ID: f.ID, Key: f.SealKey, Conn: f.ConnKey, Frozen: f.Frozen}, software: f.Software, token: f.JWT, code: hash}
+	d := &enrolled{Device: Device{ID: f.ID, Key: f.SealKey, Conn: f.ConnKey, Frozen: f.Frozen, Parent: f.Parent}, software: f.Software, token: f.JWT, code: hash}
 	if f.Pin != "" {
 		if d.pin, err = events.ParseHash(f.Pin); err != nil {
 			return nil, err

@@ -50,11 +50,16 @@ func (t *Trust) Redeem(req wire.EnrolRequest) (wire.EnrolAnswer, error) {
 			return wire.EnrolAnswer{}, err
 		}
 	}
+	return t.answerTo(d), nil
+}
+
+// answerTo is what a device that is enrolled is given.
+func (t *Trust) answerTo(d *enrolled) wire.EnrolAnswer {
 	answer := wire.EnrolAnswer{Device: d.ID, JWT: d.token, Log: t.log.Public()}
 	for _, g := range t.GateKeys() {
 		answer.Gates = append(answer.Gates, wire.EnrolGate{Gate: g.Gate, Key: g.Key})
 	}
-	return answer, nil
+	return answer
 }
 
 // checkRequest looks at the form of what a device brings, and that no other has its keys: a key that two devices

@@ -14,7 +14,7 @@ import (
 	"ullage/events/wire"
 )
 
-// EnrolHandler answers enrolments at wire.EnrolPath; natsURL says where devices then connect. It takes POST with
+// EnrolHandler answers enrolments at wire.EnrolPath, and heirs at wire.HeirPath; natsURL says where devices then connect. It takes POST with
 // application/json only, of at most wire.MaxEnrol bytes.
 func (t *Trust) EnrolHandler(natsURL func() string) http.Handler {
 	mux := http.NewServeMux()
@@ -27,6 +27,18 @@ func (t *Trust) EnrolHandler(natsURL func() string) http.Handler {
 		answer.NATS = natsURL()
 		reply(w, http.StatusOK, answer)
 	})
+	mux.HandleFunc(wire.HeirPath, func(w http.ResponseWriter, r *http.Request) {
+		answer, waits, err := t.serveHeir(w, r)
+		switch {
+		case err != nil:
+			t.refuse(w, err)
+		case waits:
+			reply(w, http.StatusAccepted, wire.EnrolRefusal{Error: "it waits for the office"})
+		default:
+			answer.NATS = natsURL()
+			reply(w, http.StatusOK, answer)
+		}
+	})
 	return mux
 }
 
@@ -38,21 +50,30 @@ type requestError struct {
 
 func (e *requestError) Error() string { return e.text }
 
-func (t *Trust) serveEnrol(w http.ResponseWriter, r *http.Request) (wire.EnrolAnswer, error) {
+// body reads a request, which has to be a POST of JSON, and not too long.
+func body(w http.ResponseWriter, r *http.Request) ([]byte, error) {
 	if r.Method != http.MethodPost {
 		w.Header().Set("Allow", http.MethodPost)
-		return wire.EnrolAnswer{}, &requestError{http.StatusMethodNotAllowed, "an enrolment is a POST"}
+		return nil, &requestError{http.StatusMethodNotAllowed, "an enrolment is a POST"}
 	}
 	// A page in a browser cannot send this type to another site unasked.
 	if kind, _, err := mime.ParseMediaType(r.Header.Get("Content-Type")); err != nil || kind != "application/json" {
-		return wire.EnrolAnswer{}, &requestError{http.StatusUnsupportedMediaType, "an enrolment is application/json"}
+		return nil, &requestError{http.StatusUnsupportedMediaType, "an enrolment is application/json"}
 	}
 	b, err := io.ReadAll(http.MaxBytesReader(w, r.Body, wire.MaxEnrol))
 	if tooLarge := (*http.MaxBytesError)(nil); errors.As(err, &tooLarge) {
-		return wire.EnrolAnswer{}, &requestError{http.StatusRequestEntityTooLarge, fmt.Sprintf("an enrolment has at most %d bytes", wire.MaxEnrol)}
+		return nil, &requestError{http.StatusRequestEntityTooLarge, fmt.Sprintf("an enrolment has at most %d bytes", wire.MaxEnrol)}
 	}
 	if err != nil {
-		return wire.EnrolAnswer{}, &requestError{http.StatusBadRequest, "the enrolment did not arrive whole"}
+		return nil, &requestError{http.StatusBadRequest, "the enrolment did not arrive whole"}
+	}
+	return b, nil
+}
+
+func (t *Trust) serveEnrol(w http.ResponseWriter, r *http.Request) (wire.EnrolAnswer, error) {
+	b, err := body(w, r)
+	if err != nil {
+		return wire.EnrolAnswer{}, err
 	}
 	req, err := decodeEnrol(b)
 	if err != nil {
@@ -110,7 +131,7 @@ func (t *Trust) refuse(w http.ResponseWriter, err error) {
 		w.Header().Set("Retry-After", strconv.Itoa(int((wait.Wait+time.Second-1)/time.Second)))
 	case errors.Is(err, ErrPublicKeys):
 		status, text = http.StatusBadRequest, err.Error()
-	case errors.Is(err, ErrCode):
+	case errors.Is(err, ErrCode), errors.Is(err, ErrHeir):
 		status, text = http.StatusForbidden, err.Error()
 	case errors.Is(err, ErrHook):
 		status, text = http.StatusServiceUnavailable, "the centre cannot write the enrolment down at the moment; try again"

@@ -82,18 +82,26 @@ hand their work over to it.`,
 		if os.Getenv("GOGC") == "" {
 			debug.SetGCPercent(50) // it runs all day on a small device, and mostly waits
 		}
-		d, err := agent.Open(ctx, c.dir, c.config(slog.LevelInfo))
-		if err != nil {
-			return err
-		}
-		err = d.Run(ctx, listen, func(url string) {
-			if c.json {
-				c.print(map[string]any{"device": d.ID(), "url": url})
-			} else {
-				fmt.Fprintln(c.stdout, url)
+		for {
+			d, err := agent.Open(ctx, c.dir, c.config(slog.LevelInfo))
+			if err != nil {
+				return err
 			}
-		})
-		return errors.Join(err, d.Close())
+			err = d.Run(ctx, listen, func(url string) {
+				if c.json {
+					c.print(map[string]any{"device": d.ID(), "url": url})
+				} else {
+					fmt.Fprintln(c.stdout, url)
+				}
+			})
+			moved := errors.Is(err, agent.ErrMoved)
+			if moved {
+				err = nil
+			}
+			if err = errors.Join(err, d.Close()); err != nil || !moved {
+				return err
+			}
+		}
 	})
 	cmd.Flags().StringVar(&listen, "listen", "127.0.0.1:0", "address of the page, on this machine; port 0 takes a free one")
 	return cmd
@@ -142,11 +150,24 @@ again would change nothing.`,
 		if err != nil {
 			return err
 		}
-		defer way.Close()
+		defer func() { way.Close() }()
 		p := command.NewProgress(c.stderr, "received")
 		notice, err := way.Sync(ctx, func(s agent.Status) { p.Step(s.Received, s.Records) })
 		p.End()
-		if err != nil {
+		if d, ours := way.(*agent.Device); ours && d.Moved() { // it asks in at once
+			c.say("ullage-agent: %v", err)
+			if err := way.Close(); err != nil {
+				return err
+			}
+			heir, err := agent.Open(ctx, c.dir, c.config(slog.LevelWarn))
+			if err != nil {
+				return err
+			}
+			way = heir
+			if notice, err = way.Sync(ctx, nil); err != nil {
+				return err
+			}
+		} else if err != nil {
 			return err
 		}
 		if notice != nil {

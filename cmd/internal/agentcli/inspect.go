@@ -36,6 +36,9 @@ func (c *cli) status() *cobra.Command {
 		if l := s.Log; l != nil {
 			fmt.Fprintf(c.stdout, "log        checked up to %d (%s)\n", l.Size, l.Origin)
 		}
+		for _, b := range s.Before {
+			fmt.Fprintf(c.stdout, "before     %s, which has forked: %d kept, %d received; %s\n", b.Device, b.Records, b.Received, b)
+		}
 		for _, a := range s.Alarms {
 			fmt.Fprintf(c.stdout, "ALARM      %s\n", a)
 		}

@@ -24,7 +24,7 @@ It also lists what the copies of one device brought, where two of them write: it
 	held := c.question("held", "Records that are kept and do not count, and why", "/api/held", []string{"device"}, heldTable)
 	held.Long = `held lists records that have not the form of their kind, that their device may not write, or that came from a revoked device.
 One of them is let in with: ullage admit DEVICE/SEQ`
-	return []*cobra.Command{devices, c.revoke(), aside, held, c.admit()}
+	return []*cobra.Command{devices, c.revoke(), aside, held, c.admit(), c.fork()}
 }
 
 // decisionFlags are why and by whom the office decides.
