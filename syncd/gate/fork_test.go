@@ -5,14 +5,27 @@ import (
 	"crypto/ed25519"
 	"errors"
 	"slices"
+	"sync"
 	"testing"
 
 	"ullage/events"
 	"ullage/events/wire"
 )
 
+// forks are what a gate saw.
+type forks struct {
+	mu  sync.Mutex
+	all []Fork
+}
+
+func (f *forks) seen() []Fork {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	return slices.Clone(f.all)
+}
+
 // forking makes a gate for the branches of one device, of which RECORDS has the first, and tells what it saw.
-func (w *world) forking(main *device, saw *[]Fork) *Gate {
+func (w *world) forking(main *device, saw *forks) *Gate {
 	return w.gate(func(c *Config) {
 		c.Reader = reader{chain: func(_ events.DeviceID, seq events.Seq) (events.Hash, ed25519.PublicKey, error) {
 			if seq >= events.Seq(len(main.links)) {
@@ -21,9 +34,11 @@ func (w *world) forking(main *device, saw *[]Fork) *Gate {
 			return main.links[seq], main.keyOf(seq + 1).Public().(ed25519.PublicKey), nil
 		}}
 		c.Forked = func(f Fork) error {
+			saw.mu.Lock()
+			saw.all = append(saw.all, f)
+			saw.mu.Unlock()
 			w.mu.Lock()
 			defer w.mu.Unlock()
-			*saw = append(*saw, f)
 			w.frozen[f.Device] = true
 			return nil
 		}
@@ -65,7 +80,7 @@ func (w *world) checkBranches(id events.DeviceID, want ...[]byte) {
 
 func TestFork(t *testing.T) {
 	w := newWorld(t)
-	var saw []Fork
+	var saw forks
 	main := w.device("tab-1")
 	w.run(w.forking(main, &saw))
 	main.writeOrdinary(6)
@@ -88,8 +103,8 @@ func TestFork(t *testing.T) {
 	if a := main.brings(2, 6); a.Status != wire.OK {
 		t.Errorf("what is there: %s: %s", a.Status, a.Reason)
 	}
-	if len(saw) != 0 {
-		t.Fatalf("seen: %+v", saw)
+	if len(saw.seen()) != 0 {
+		t.Fatalf("seen: %+v", saw.seen())
 	}
 	for name, q := range map[string]wire.PushRequest{
 		"from a link that nobody has": func() wire.PushRequest { q := other.push(4, 5); q.Link[0]++; return q }(),
@@ -97,8 +112,8 @@ func TestFork(t *testing.T) {
 		"sealed by somebody else":     func() wire.PushRequest { q := other.push(4, 5); q.Seals[0].Signature[0]++; return q }(),
 		"a renewal in the middle":     other.push(4, 8),
 	} {
-		if a := other.ask(wire.Branch, q.Encode()); a.Status != wire.Refused || len(saw) != 0 {
-			t.Errorf("%s: %s, seen %+v", name, a.Status, saw)
+		if a := other.ask(wire.Branch, q.Encode()); a.Status != wire.Refused || len(saw.seen()) != 0 {
+			t.Errorf("%s: %s, seen %+v", name, a.Status, saw.seen())
 		}
 	}
 
@@ -108,8 +123,8 @@ func TestFork(t *testing.T) {
 			t.Fatalf("%v: %s: %s", part, a.Status, a.Reason)
 		}
 	}
-	if want := []Fork{{"tab-1", 4, other.links[4]}}; !slices.Equal(saw, want) {
-		t.Errorf("seen: %+v, want %+v", saw, want)
+	if want := []Fork{{"tab-1", 4, other.links[4]}}; !slices.Equal(saw.seen(), want) {
+		t.Errorf("seen: %+v, want %+v", saw.seen(), want)
 	}
 	// Neither copy gets anything into RECORDS now, and both are told.
 	for _, d := range []*device{main, other} {
@@ -132,8 +147,8 @@ func TestFork(t *testing.T) {
 	}
 	want := slices.Concat(other.chain[3:], main.chain[6:], third.chain[5:], fourth.chain[5:])
 	w.checkBranches("tab-1", want...)
-	if len(saw) != 1 {
-		t.Errorf("seen: %+v", saw)
+	if len(saw.seen()) != 1 {
+		t.Errorf("seen: %+v", saw.seen())
 	}
 	if after := w.state(); after != before {
 		t.Errorf("RECORDS was %+v, and is %+v", before, after)
@@ -148,7 +163,7 @@ func TestForkSeenAtHello(t *testing.T) {
 	main.writeOrdinary(2)
 	other := main.branchAt(1)
 	other.writeOrdinary(1)
-	var saw []Fork
+	var saw forks
 	g := w.forking(main, &saw)
 	freeze := g.cfg.Forked
 	g.cfg.Forked = func(Fork) error { return errors.New("the disk is full") }
@@ -165,8 +180,8 @@ func TestForkSeenAtHello(t *testing.T) {
 	g = w.forking(main, &saw)
 	g.cfg.Forked = freeze
 	w.run(g)
-	if a := other.hello(2, other.links[2], nil); a.Status != wire.Fork || !slices.Equal(saw, []Fork{{"tab-1", 2, other.links[2]}}) {
-		t.Errorf("hello: %s, seen %+v", a.Status, saw)
+	if a := other.hello(2, other.links[2], nil); a.Status != wire.Fork || !slices.Equal(saw.seen(), []Fork{{"tab-1", 2, other.links[2]}}) {
+		t.Errorf("hello: %s, seen %+v", a.Status, saw.seen())
 	}
 	if a := main.hello(2, main.links[2], nil); a.Status != wire.Fork {
 		t.Errorf("hello of the other copy: %s", a.Status)
