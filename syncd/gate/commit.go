@@ -123,6 +123,9 @@ func (g *Gate) Commit(ctx context.Context, device events.DeviceID, known Device,
 	if bad != nil {
 		return *bad, nil
 	}
+	if bad, err := g.replaces(device, q.First, records); bad != nil || err != nil {
+		return orRefused(bad), err
+	}
 	commit.Original = g.original(q.Original, commit, records)
 	data, bad, err := g.pack(commit, records)
 	if err != nil {

@@ -132,6 +132,26 @@ func (g *Gate) covers(r *wire.Receipt, commit *wire.Commit, records [][]byte) er
 	return nil
 }
 
+// replaces refuses records under numbers by which the public log knows others: RECORDS has lost those, and another copy of the
+// device must not take their place before they are back.
+func (g *Gate) replaces(device events.DeviceID, first events.Seq, records [][]byte) (*wire.Answer, error) {
+	if g.cfg.Public == nil {
+		return nil, nil
+	}
+	for i, raw := range records {
+		seq := first + events.Seq(i)
+		differs, err := g.cfg.Public.Differs(device, seq, events.HashRecord(raw))
+		if err != nil {
+			return nil, err
+		}
+		if differs {
+			no := refused(seq, "the centre had another record %d of this device, and has lost it; until that is back nothing else is taken in its place", seq)
+			return &no, nil
+		}
+	}
+	return nil, nil
+}
+
 // unlogged is the first record that the public log does not have; 0 where it has all.
 func (g *Gate) unlogged(device events.DeviceID, first events.Seq, records [][]byte) events.Seq {
 	for i, raw := range records {

@@ -164,3 +164,20 @@ func TestOriginalOfATail(t *testing.T) {
 		}
 	}
 }
+
+// What RECORDS has lost keeps its numbers: another copy of the device cannot put something else in its place.
+func TestLostNumbersStayTaken(t *testing.T) {
+	w := newWorld(t)
+	log := &publicLog{key: ed25519.NewKeyFromSeed(make([]byte, 32)), had: map[events.Seq]events.Hash{}}
+	w.run(w.gate(func(c *Config) { c.Public, c.Conflict = log, func(Conflict) {} }))
+	d := w.device("tab-1")
+	d.writeOrdinary(4)
+	d.sends(1, 2)
+	log.had[4] = events.Hash{4}
+	a := d.ask(wire.Push, d.push(3, 4).Encode())
+	if a.Status != wire.Refused || a.At != 4 || !strings.Contains(a.Reason, "had another record 4") {
+		t.Fatalf("%s at %d: %s", a.Status, a.At, a.Reason)
+	}
+	log.had[4] = events.HashRecord(d.chain[3])
+	d.sends(3, 4)
+}

@@ -19,6 +19,8 @@ type Public interface {
 	Root(size uint64) (events.Hash, error)
 	// Extension proves, for checkpoint.Extends, that the log of now leaves goes on from that of then.
 	Extension(then, now uint64) ([]events.Hash, error)
+	// Differs tells whether the log has another record under that number, and not this one.
+	Differs(device events.DeviceID, seq events.Seq, hash events.Hash) (bool, error)
 	// Leaf tells whether a record has a leaf.
 	Leaf(device events.DeviceID, seq events.Seq, hash events.Hash) (index uint64, ok bool)
 }

@@ -303,6 +303,21 @@ func (l *Log) Leaf(device events.DeviceID, seq events.Seq, hash events.Hash) (in
 	return index, ok && index < l.visible()
 }
 
+// Differs tells whether the log has another record of a device under a number, and not this one.
+func (l *Log) Differs(device events.DeviceID, seq events.Seq, hash events.Hash) (bool, error) {
+	l.mu.RLock()
+	defer l.mu.RUnlock()
+	other := false
+	for _, i := range l.tree.index.leaves(device, seq) {
+		h, err := l.tree.hashes.leaf(i)
+		if err != nil || h == hash {
+			return false, err
+		}
+		other = other || i < l.visible()
+	}
+	return other, nil
+}
+
 // Logged are the numbers of the records that have a leaf, of each device as ranges, ascending and apart.
 func (l *Log) Logged() map[events.DeviceID]wire.Ranges {
 	l.mu.RLock()
