@@ -19,6 +19,7 @@ import (
 	"errors"
 	"fmt"
 	"html/template"
+	"io"
 	"log/slog"
 	"net/http"
 	"net/url"
@@ -58,6 +59,7 @@ type Config struct {
 	NewCode  func(name string) (wire.Code, error)
 	Alarms   *alarm.Book
 	Missing  func() Missing // what RECORDS has lost and nobody has brought back yet
+	Backup   func(context.Context, io.Writer) error
 	Fleet    Fleet
 	Dossiers *dossier.Maker
 	Grants   Grants
@@ -132,6 +134,7 @@ func (s *Server) routes() []route {
 	ask("alarms", people.Auditor, s.getAlarms)
 	program("POST", "alarms", people.Office, s.answer(s.postAlarm))
 	ask("missing", people.Auditor, s.getMissing)
+	program("GET", "backup", people.Admin, s.getBackup)
 	s.fleet(program, ask)
 	program("GET", "export", people.Auditor, s.getExport)
 	program("GET", "dossier", people.Auditor, s.getDossier)

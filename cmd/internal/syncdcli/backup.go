@@ -1,0 +1,147 @@
+package syncdcli
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"log/slog"
+	"os"
+	"path/filepath"
+
+	"github.com/spf13/cobra"
+
+	"ullage/cmd/internal/command"
+	"ullage/cmd/internal/desk"
+	"ullage/cmd/internal/officecli"
+	"ullage/syncd"
+	"ullage/syncd/backup"
+	"ullage/syncd/trust/disk"
+)
+
+func backupCommand(dir *string) *cobra.Command {
+	var to string
+	cmd := &cobra.Command{
+		Use: "backup", Short: "Write all that cannot be made again into one file", Args: command.Args(0, 0),
+		Long: `backup writes keys, the office's journal and evidence, the public log, and every record into one file, whether the centre
+runs or not. The file gets its name when it is whole and has been read through once more.
+
+It holds every key of the centre, and evidence that may have to be erased one day: keep it as safe as the centre itself,
+and not for longer than you must.`,
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			switch {
+			case *dir == "":
+				return errNoDir
+			case to == "":
+				return command.Wrong("%s: name the file: --to FILE", cmd.CommandPath())
+			}
+			if _, err := os.Lstat(to); err == nil {
+				return fmt.Errorf("%s is there already; a backup takes the place of nothing", to)
+			}
+			if _, err := os.Stat(filepath.Join(*dir, "ports.json")); errors.Is(err, os.ErrNotExist) {
+				return fmt.Errorf("there is no centre in %s", *dir)
+			}
+			return writeBackup(cmd, *dir, to)
+		},
+	}
+	cmd.Flags().StringVar(&to, "to", "", "file to write")
+	return cmd
+}
+
+func writeBackup(cmd *cobra.Command, dir, to string) (err error) {
+	part := to + ".part"
+	f, err := os.OpenFile(part, os.O_RDWR|os.O_CREATE|os.O_TRUNC, 0o600)
+	if err != nil {
+		return err
+	}
+	defer func() {
+		if err != nil {
+			err = errors.Join(err, f.Close(), os.Remove(part))
+		}
+	}()
+	progress := command.NewProgress(cmd.ErrOrStderr(), "backup: bytes")
+	counted := &counter{to: f, step: func(n uint64) { progress.Step(n, n) }}
+	err = with(cmd, syncd.Config{Dir: dir}, slog.LevelError, func(ctx context.Context, c *syncd.Centre) error {
+		_, err := c.Backup(ctx, counted, nil)
+		return err
+	})
+	if errors.Is(err, disk.ErrHeld) { // it runs: it is asked
+		err = officecli.Backup(cmd.Context(), dir, counted)
+	}
+	progress.End()
+	if err == nil {
+		err = f.Sync()
+	}
+	if err != nil {
+		return err
+	}
+	if _, err := f.Seek(0, io.SeekStart); err != nil {
+		return err
+	}
+	has, err := backup.Read(f, backup.Visitor{})
+	if err != nil {
+		return fmt.Errorf("what was written is not what was read: %w", err)
+	}
+	if err := f.Close(); err != nil {
+		return err
+	}
+	if err := disk.Rename(part, to); err != nil {
+		return err
+	}
+	fmt.Fprintf(cmd.ErrOrStderr(), "%s: %s\n", to, inWords(has))
+	return nil
+}
+
+func inWords(has backup.Contents) string {
+	return fmt.Sprintf("of %s, %d files, %d deliveries, the public log with %d leaves", has.Made, has.Files, has.Messages["RECORDS"], has.Log)
+}
+
+type counter struct {
+	to   io.Writer
+	n    uint64
+	step func(uint64)
+}
+
+func (c *counter) Write(p []byte) (int, error) {
+	n, err := c.to.Write(p)
+	c.n += uint64(n)
+	c.step(c.n)
+	return n, err
+}
+
+func restore(dir *string) *cobra.Command {
+	var from string
+	cmd := &cobra.Command{
+		Use: "restore", Short: "Make a centre of a backup, in a folder that is empty or not there", Args: command.Args(0, 0),
+		Long: `restore reads a backup through before it writes anything, and the folder gets its name when the centre in it has opened.
+Start it with serve. What came after the backup comes back by itself from the devices at their next call; the public log
+says in the open where it fell back. Evidence that was erased since is erased again as soon as the orders are back.
+
+Never run the old centre and a restored one at the same time.`,
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			switch {
+			case *dir == "":
+				return errNoDir
+			case from == "":
+				return command.Wrong("%s: name the backup: --from FILE", cmd.CommandPath())
+			}
+			f, err := os.Open(from)
+			if err != nil {
+				return err
+			}
+			defer f.Close()
+			cfg := syncd.Config{Dir: *dir, Log: slog.New(slog.NewTextHandler(cmd.ErrOrStderr(), &slog.HandlerOptions{Level: slog.LevelError}))}
+			cfg.OpenDesk = desk.Opener(cfg.Log)
+			progress := command.NewProgress(cmd.ErrOrStderr(), "restore: deliveries")
+			has, err := syncd.Restore(cmd.Context(), cfg, f, progress.Step)
+			progress.End()
+			if err != nil {
+				return err
+			}
+			fmt.Fprintf(cmd.ErrOrStderr(), "%s is the centre of the backup: %s\n", *dir, inWords(has))
+			return nil
+		},
+	}
+	cmd.Flags().StringVar(&from, "from", "", "the backup")
+	return cmd
+}
