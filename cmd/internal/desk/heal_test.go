@@ -176,6 +176,7 @@ func TestHeals(t *testing.T) {
 			}
 			harm(t, c, older)
 			c = serve(t, c.dir)
+			c.get("/api/audit") // the office need not wait for devices
 			healed(t, c, devices)
 			after := c.known(t, log)
 			if diff := after.differs(before); diff != "" {

@@ -73,6 +73,18 @@ func (l *Log) turn(ctx context.Context) error {
 		return err
 	}
 	l.target = at.last
+	if l.at.Seq < at.last {
+		more, err := l.records.more(ctx, l.at.Seq)
+		if err != nil {
+			return err
+		}
+		if !more { // what RECORDS counts beyond cannot be read any more: nobody need wait for it
+			l.mu.Lock()
+			l.covered, l.target = at.last, l.at.Seq
+			l.wake()
+			l.mu.Unlock()
+		}
+	}
 	return l.follow(ctx, at, forever, again)
 }
 

@@ -111,9 +111,12 @@ func (s *stream) each(ctx context.Context, after, until uint64, fn func(message)
 	}
 	defer in.Stop()
 	for more := true; more; {
-		m, err := in.Next(jetstream.NextContext(ctx))
+		m, err := s.next(ctx, in, after, until)
 		if err != nil {
 			return bad(err)
+		}
+		if m == nil {
+			return nil
 		}
 		meta, err := m.Metadata()
 		if err != nil {
@@ -130,6 +133,42 @@ func (s *stream) each(ctx context.Context, after, until uint64, fn func(message)
 		}
 	}
 	return nil
+}
+
+// unheard is how long the next message of a stretch may take before it is asked whether there is one.
+const unheard = 2 * time.Second
+
+// next waits for the next message; it is nil at the end of a stretch. A stream may count messages at its end that a damaged
+// block cannot give any more.
+func (s *stream) next(ctx context.Context, in jetstream.MessagesContext, after, until uint64) (jetstream.Msg, error) {
+	for {
+		bounded, cancel := ctx, context.CancelFunc(func() {})
+		if until != forever {
+			bounded, cancel = context.WithTimeout(ctx, unheard)
+		}
+		m, err := in.Next(jetstream.NextContext(bounded))
+		cancel()
+		if err == nil || ctx.Err() != nil || !errors.Is(err, context.DeadlineExceeded) {
+			return m, err
+		}
+		if more, err := s.more(ctx, after); err != nil || !more {
+			return nil, err
+		}
+	}
+}
+
+// more tells whether there is a message behind a sequence that can be read.
+func (s *stream) more(ctx context.Context, after uint64) (bool, error) {
+	ctx, cancel := context.WithTimeout(ctx, patience)
+	defer cancel()
+	_, err := s.s.GetMsg(ctx, after+1, jetstream.WithGetMsgSubject(">"))
+	if errors.Is(err, jetstream.ErrMsgNotFound) {
+		return false, nil
+	}
+	if err != nil {
+		return false, fmt.Errorf("%w: behind message %d of %s: %w", outcome.ErrUnavailable, after, s.name, err)
+	}
+	return true, nil
 }
 
 // append stores data in LOG where the last sequence is still the given one, and returns once it is on the broker's disk.
