@@ -173,11 +173,11 @@ func TestLostNumbersStayTaken(t *testing.T) {
 	d := w.device("tab-1")
 	d.writeOrdinary(4)
 	d.sends(1, 2)
-	log.had[4] = events.Hash{4}
+	log.has(4, events.Hash{4})
 	a := d.ask(wire.Push, d.push(3, 4).Encode())
 	if a.Status != wire.Refused || a.At != 4 || !strings.Contains(a.Reason, "had another record 4") {
 		t.Fatalf("%s at %d: %s", a.Status, a.At, a.Reason)
 	}
-	log.had[4] = events.HashRecord(d.chain[3])
+	log.has(4, events.HashRecord(d.chain[3]))
 	d.sends(3, 4)
 }

@@ -26,8 +26,17 @@ type publicLog struct {
 }
 
 func (l *publicLog) Differs(_ events.DeviceID, seq events.Seq, hash events.Hash) (bool, error) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
 	h, ok := l.had[seq]
 	return ok && h != hash, nil
+}
+
+// has makes the log have a record under a number.
+func (l *publicLog) has(seq events.Seq, hash events.Hash) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	l.had[seq] = hash
 }
 
 func (l *publicLog) read(indexes []int64) ([]tlog.Hash, error) {
