@@ -60,6 +60,7 @@ type Config struct {
 	Alarms   *alarm.Book
 	Missing  func() Missing // what RECORDS has lost and nobody has brought back yet
 	Backup   func(context.Context, io.Writer) error
+	Check    Checker
 	Fleet    Fleet
 	Dossiers *dossier.Maker
 	Grants   Grants
@@ -134,6 +135,7 @@ func (s *Server) routes() []route {
 	ask("alarms", people.Auditor, s.getAlarms)
 	program("POST", "alarms", people.Office, s.answer(s.postAlarm))
 	ask("missing", people.Auditor, s.getMissing)
+	ask("check", people.Auditor, s.getCheck)
 	program("GET", "backup", people.Admin, s.getBackup)
 	s.fleet(program, ask)
 	program("GET", "export", people.Auditor, s.getExport)

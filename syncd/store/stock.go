@@ -30,6 +30,22 @@ func (s *Store) Stock(ctx context.Context) (all map[events.DeviceID]wire.Ranges,
 	return all, err
 }
 
+// Newest is when the last message of the model was received, as its gate says; zero where there is none.
+func (s *Store) Newest(ctx context.Context) (at events.Millis, err error) {
+	err = s.asking(ctx, func(r *reader) error {
+		last, err := column[[]byte](r, `SELECT data FROM push ORDER BY seq DESC LIMIT 1`)
+		if err != nil || len(last) == 0 {
+			return err
+		}
+		commit, _, err := wire.DecodeStored(last[0])
+		if err == nil {
+			at = commit.Received
+		}
+		return err
+	})
+	return at, err
+}
+
 func stock(ctx context.Context, q querier) (map[events.DeviceID]wire.Ranges, error) {
 	rows, err := q.QueryContext(ctx, `SELECT device, first, last FROM push ORDER BY device, first`)
 	if err != nil {

@@ -29,13 +29,14 @@ office's pages, in one process and one folder.
 
   ullage-syncd serve --dir D      runs it; D is made at the first start
   ullage-syncd rebuild --dir D    builds the read model anew from the stream, while the centre does not run
+  ullage-syncd check --dir D      says what is wrong and what to do, also while the centre runs
   ullage-syncd backup --dir D --to FILE      all that cannot be made again in one file, also while the centre runs
   ullage-syncd restore --dir D --from FILE   makes a centre of it, in a folder that is empty or not there
 
 The folder can also be named by the variable ULLAGE_DIR.`,
 	}
 	root.PersistentFlags().StringVar(&dir, "dir", os.Getenv("ULLAGE_DIR"), "folder of the centre")
-	root.AddCommand(serve(&dir), rebuild(&dir), backupCommand(&dir), restore(&dir))
+	root.AddCommand(serve(&dir), rebuild(&dir), backupCommand(&dir), restore(&dir), check(&dir))
 	return command.Run(root, args, stdin, stdout, stderr)
 }
 
