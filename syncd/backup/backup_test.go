@@ -132,3 +132,27 @@ type counting struct{ closed *int }
 
 func (counting) Write(p []byte) (int, error) { return len(p), nil }
 func (c counting) Close() error              { *c.closed++; return nil }
+
+// Pieces that are each as they were written, and not where they were.
+func TestSwapped(t *testing.T) {
+	var b bytes.Buffer
+	w := NewWriter(&b)
+	var at []int
+	for _, data := range []string{"one", "two"} {
+		if err := errors.Join(w.Message(Message{"RECORDS", "push.tab-1", []byte(data)}), w.to.Flush()); err != nil {
+			t.Fatal(err)
+		}
+		at = append(at, b.Len())
+	}
+	if _, err := w.Close("", 0); err != nil {
+		t.Fatal(err)
+	}
+	whole := b.Bytes()
+	swapped := bytes.Join([][]byte{whole[:len(magic)], whole[at[0]:at[1]], whole[len(magic):at[0]], whole[at[1]:]}, nil)
+	if _, err := Read(bytes.NewReader(whole), Visitor{}); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := Read(bytes.NewReader(swapped), Visitor{}); !errors.Is(err, ErrForm) {
+		t.Errorf("swapped: %v", err)
+	}
+}

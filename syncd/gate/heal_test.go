@@ -181,3 +181,45 @@ func TestLostNumbersStayTaken(t *testing.T) {
 	log.has(4, events.HashRecord(d.chain[3]))
 	d.sends(3, 4)
 }
+
+// What comes again from before a renewal is held to the key that sealed there, and the next push to the one that is valid now,
+// also by a gate that knows nothing but the stream.
+func TestHealedBeforeARenewal(t *testing.T) {
+	w := newWorld(t)
+	log := &publicLog{key: ed25519.NewKeyFromSeed(make([]byte, 32))}
+	lost := &lostList{lost: map[events.DeviceID]wire.Ranges{}}
+	change := func(c *Config) { c.Public, c.Missing, c.Conflict = log, lost, func(Conflict) {} }
+	g := w.gate(change)
+	d := w.device("tab-1")
+	commit := func(g *Gate, q wire.PushRequest) wire.Answer {
+		t.Helper()
+		a, err := g.Commit(t.Context(), d.id, d.known(), q)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return a
+	}
+	d.writeOrdinary(3)
+	d.renew(nil) // 4
+	d.writeOrdinary(5)
+	for _, r := range [][2]events.Seq{{1, 3}, {4, 4}, {5, 7}} {
+		if a := commit(g, d.push(r[0], r[1])); a.Status != wire.OK {
+			t.Fatal(a.Status, a.Reason)
+		}
+	}
+	for _, raw := range d.chain {
+		log.add(string(raw))
+	}
+	lost.lost["tab-1"] = wire.Ranges{{From: 1, To: 3}}
+	if a := commit(g, d.sealedBy(d.turns[0].key, 1, 3)); a.Status != wire.Refused {
+		t.Errorf("sealed by a later key: %s", a.Status)
+	}
+	if a := commit(g, d.push(1, 3)); a.Status != wire.OK {
+		t.Fatal(a.Status, a.Reason)
+	}
+	for n, g := range []*Gate{w.gate(change), g} {
+		if a := commit(g, d.push(events.Seq(8+n), events.Seq(8+n))); a.Status != wire.OK {
+			t.Errorf("gate %d: %s, %s", n, a.Status, a.Reason)
+		}
+	}
+}

@@ -107,21 +107,24 @@ const (
 	leave  = `{"kind":"visit.closed","site":"s-1","visit":"v","by":"T1","body":{"outcome":"complete"}}`
 )
 
+// flip changes a bit in each block of RECORDS, at a part of its length.
+func flip(t *testing.T, c *centre, at float64) {
+	t.Helper()
+	for _, file := range blocks(t, c) {
+		b, err := os.ReadFile(file)
+		if err != nil {
+			t.Fatal(err)
+		}
+		b[int(float64(len(b))*at)] ^= 0x10
+		if err := os.WriteFile(file, b, 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+}
+
 // The centre's disk loses what it had acknowledged, in every way that we have seen: after the devices have said hello the
 // office knows what it knew, to the byte, and an alarm has told what was lost, and that it came back.
 func TestHeals(t *testing.T) {
-	flip := func(t *testing.T, c *centre, at float64) {
-		for _, file := range blocks(t, c) {
-			b, err := os.ReadFile(file)
-			if err != nil {
-				t.Fatal(err)
-			}
-			b[int(float64(len(b))*at)] ^= 0x10
-			if err := os.WriteFile(file, b, 0o600); err != nil {
-				t.Fatal(err)
-			}
-		}
-	}
 	const lostWithLog = "all but keys and office journal are lost"
 	for name, harm := range map[string]func(t *testing.T, c *centre, older string){
 		"an older state of the streams is put back": func(t *testing.T, c *centre, older string) { putBack(t, older, filepath.Join(c.dir, "streams")) },
@@ -228,5 +231,38 @@ func healed(t *testing.T, c *centre, devices map[string]string) {
 			t.Fatalf("missing: %s\nalarms: %+v\nlog: %s", c.get("/api/missing"), answer.Alarms, c.log)
 		}
 		time.Sleep(200 * time.Millisecond)
+	}
+}
+
+// A message in the midst of a block that the broker cannot read any more, and goes on counting, is found at the next start,
+// while the read model still has it; and it is stored again from there.
+func TestReadThrough(t *testing.T) {
+	c := newCentre(t)
+	c.record(site, washer)
+	dir := c.enrolOurs("tab-1")
+	d := c.reopen(dir)
+	for n := range 4 {
+		keep(t, d, arrive, fmt.Sprintf(dip, 100-n))
+		synced(t, d)
+	}
+	d.Close()
+	if err := c.stop(); err != nil {
+		t.Fatal(err)
+	}
+	flip(t, c, 0.6)
+	c = serve(t, c.dir)
+	for deadline := time.Now().Add(20 * time.Second); ; time.Sleep(100 * time.Millisecond) {
+		var answer struct {
+			Alarms []struct{ Kind, Over, How string }
+		}
+		if err := json.Unmarshal([]byte(c.get("/api/alarms")), &answer); err != nil {
+			t.Fatal(err)
+		}
+		if len(answer.Alarms) == 1 && answer.Alarms[0].Kind == "range-missing" && strings.Contains(answer.Alarms[0].How, "from the read-model") {
+			return
+		}
+		if time.Now().After(deadline) {
+			t.Fatalf("alarms: %+v\n%s", answer.Alarms, c.log)
+		}
 	}
 }

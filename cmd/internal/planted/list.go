@@ -3,7 +3,7 @@ package planted
 import "slices"
 
 // Defects are the deliberate faults, from the device's disk to what the office reads.
-var Defects = slices.Concat(ofJournal, ofRecords, ofSync, ofGate, ofLog, ofModel, ofFolds)
+var Defects = slices.Concat(ofJournal, ofRecords, ofSync, ofGate, ofForks, ofHealing, ofLog, ofModel, ofFolds)
 
 func in(pkg, run string) []Check { return []Check{{pkg, run}} }
 
@@ -224,6 +224,71 @@ var ofGate = []Defect{
 		File: "syncd/gate/gate.go",
 		Old:  "if len(s.in) >= s.most || s.in[d] {",
 		New:  "if len(s.in) >= s.most {", Caught: in("syncd/gate", "^(TestDeviceStaysInItsRoom|TestAdmission|TestFlood)$"),
+	},
+}
+
+// Forks.
+var ofForks = []Defect{
+	{
+		Name: "thaws", What: "what a frozen device pushes is taken", Promise: 4,
+		File: "syncd/gate/gate.go",
+		Old:  "case verb == wire.Push && known.Frozen:",
+		New:  "case verb == wire.Push && known.Frozen && device == \"\":", Caught: in("syncd/gate", "^TestFork"),
+	},
+}
+
+// Healing and backups.
+var ofHealing = []Defect{
+	{
+		Name: "heals-with-anything", What: "what comes for a lost range is not held to the public log", Promise: 3,
+		File: "syncd/gate/heal.go",
+		Old:  "if at := g.unlogged(device, q.First, records); at != 0 {",
+		New:  "if at := g.unlogged(device, q.First, records); at != 0 && len(records) == 0 {", Caught: in("syncd/gate", "^TestHealingRefuses$"),
+	}, {
+		Name: "lets-the-cursor-fall", What: "a message for a lost range takes the cursor back to it", Promise: 2,
+		File: "syncd/gate/heal.go",
+		Old:  "commit.Seq, commit.Link = c.seq, c.link\n\tif err := g.store(",
+		New:  "if err := g.store(", Caught: in("syncd/gate", "^TestHealedByItsDevice$"),
+	}, {
+		Name: "goes-by-the-last-message", What: "after healing the key that seals next is that of the healed range", Promise: 4,
+		File: "syncd/gate/heal.go",
+		Old:  "if last.Range.To == last.Seq {",
+		New:  "if last.Range.To <= last.Seq {", Caught: in("syncd/gate", "^TestHealedBeforeARenewal$"),
+	}, {
+		Name: "knows-it-later", What: "records that come back count from when they came back", Promise: 3,
+		File: "syncd/gate/heal.go",
+		Old:  "commit.Original = r.Encode()",
+		New:  "_ = r", Caught: in("cmd/internal/desk", "^TestHeals$/^an_older_state_of_the_streams_is_put_back$"),
+	}, {
+		Name: "dates-by-any-receipt", What: "the receipt by which records are dated is not looked at", Promise: 3,
+		File: "syncd/gate/heal.go",
+		Old:  "if err = r.Verify(k.Key); err == nil {",
+		New:  "if err = nil; len(k.Key) > 0 {", Caught: in("syncd/gate", "^TestHealingRefuses$"),
+	}, {
+		Name: "gives-lost-numbers-away", What: "other records may take the numbers of lost ones", Promise: 4,
+		File: "syncd/gate/heal.go",
+		Old:  "\t\tif differs {",
+		New:  "\t\tif differs && seq == 0 {", Caught: in("syncd/gate", "^TestLostNumbersStayTaken$"),
+	}, {
+		Name: "believes-what-the-stream-counts", What: "messages that the stream counts and cannot give are waited for", Promise: 3,
+		File: "syncd/store/follow.go",
+		Old:  "if err == nil && !more {",
+		New:  "if err == nil && !more && place == 0 {", Caught: in("cmd/internal/desk", "^TestHeals$/^a_block_is_cut_off$"),
+	}, {
+		Name: "never-reads-it-all", What: "the stream is never read through", Promise: 3,
+		File: "syncd/healing.go",
+		Old:  "return c.store.Scrub(ctx, c.source)",
+		New:  "return nil", Caught: in("cmd/internal/desk", "^TestReadThrough$"),
+	}, {
+		Name: "takes-half-a-backup", What: "a backup's hash is not looked at", Promise: 3,
+		File: "syncd/backup/backup.go",
+		Old:  "string(payload[:sha256.Size]) != string(sum.Sum(nil))",
+		New:  "len(sum.Sum(nil)) == 0", Caught: in("syncd/backup", "^TestSwapped$"),
+	}, {
+		Name: "restores-outside", What: "a backup can write outside of the folder", Promise: 0,
+		File: "syncd/backup/backup.go",
+		Old:  "if !filepath.IsLocal(filepath.FromSlash(path)) || strings",
+		New:  "if strings", Caught: in("syncd/backup", "^TestPaths$"),
 	},
 }
 
