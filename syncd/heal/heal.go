@@ -55,7 +55,6 @@ type Store interface {
 	Stock(context.Context) (map[events.DeviceID]wire.Ranges, error)
 	KeptStock(context.Context) (map[events.DeviceID]wire.Ranges, error)
 	Kept(context.Context, events.DeviceID, wire.Range) ([]store.Kept, error)
-	Forget() error
 }
 
 // Healer knows what is missing. Its methods may be called at the same time.
@@ -156,7 +155,7 @@ func (h *Healer) Look(ctx context.Context) error {
 		}
 	}
 	h.mu.Lock()
-	h.missing, h.looked = missing, time.Now()
+	h.missing, h.looked = maps.Clone(missing), time.Now()
 	found := map[events.DeviceID]wire.Ranges{}
 	for device, ranges := range h.told {
 		if there := ranges.Without(missing[device]); len(there) > 0 {
@@ -179,9 +178,6 @@ func (h *Healer) Look(ctx context.Context) error {
 			}
 			h.mu.Unlock()
 		}
-	}
-	if len(missing) == 0 {
-		return h.cfg.Store.Forget()
 	}
 	return nil
 }

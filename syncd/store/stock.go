@@ -152,15 +152,6 @@ func (s *Store) Kept(ctx context.Context, device events.DeviceID, r wire.Range) 
 	return all, err
 }
 
-// Forget removes the models that were set aside: RECORDS has again what they have.
-func (s *Store) Forget() error {
-	names, err := s.leftBehindNames()
-	for _, name := range names {
-		err = errors.Join(err, removeModel(filepath.Join(s.cfg.Dir, name)))
-	}
-	return err
-}
-
 // whole tells whether RECORDS still has every message before the model's place that the model has: a message in the midst
 // can be gone while the last one stands.
 func (m *model) whole(ctx context.Context, src *Source) (bool, error) {
