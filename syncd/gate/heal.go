@@ -45,21 +45,24 @@ func (g *Gate) wants(device events.DeviceID, seq events.Seq) bool {
 
 // standing is the cursor by what stands last on a device's subject. After healing that can be a message with records from
 // before the cursor: then the key that seals next, and what a receipt tells, are those of the message that reaches the cursor.
+// Where that one is lost in its turn, the cursor stays all the same. Until it is healed, the key is that of the nearest message
+// before, and a receipt repeats for the last message what an earlier one promised.
 func (g *Gate) standing(ctx context.Context, device events.DeviceID, place wire.Place, last *wire.Commit, records [][]byte) (*cursor, error) {
 	c := cursorAt(place, last, records)
 	if last.Range.To == last.Seq {
 		return c, nil
 	}
-	found := false
-	err := g.walk(ctx, device, func(seq uint64, m *wire.Commit, records [][]byte) {
+	nearest := last.Range.To
+	err := g.walk(ctx, device, func(_ uint64, m *wire.Commit, records [][]byte) {
+		if m.Range.To < nearest {
+			return
+		}
+		end := cursorAt(place, m, records)
+		c.key, nearest = end.key, m.Range.To
 		if m.Range.To == last.Seq {
-			end := cursorAt(place, m, records)
-			c.from, c.received, c.sealed, c.key, found = end.from, end.received, end.sealed, end.key, true
+			c.from, c.received, c.sealed = end.from, end.received, end.sealed
 		}
 	})
-	if err == nil && !found {
-		err = fmt.Errorf("no message in %s brings record %d of %s, at which its cursor stands", wire.Records.Name, last.Seq, device)
-	}
 	return c, err
 }
 
@@ -109,6 +112,17 @@ func (g *Gate) original(receipt []byte, commit *wire.Commit, records [][]byte) [
 var errNotProved = errors.New("neither the chain nor the public log proves that it is for these records")
 
 func (g *Gate) covers(r *wire.Receipt, commit *wire.Commit, records [][]byte) error {
+	if err := g.given(r, commit); err != nil {
+		return err
+	}
+	if !ends(r, commit) && g.unlogged(commit.Device, commit.Range.From, records) != 0 {
+		return errNotProved
+	}
+	return nil
+}
+
+// given tells whether a receipt is by one of our gates, for a range that these records lie in.
+func (g *Gate) given(r *wire.Receipt, commit *wire.Commit) error {
 	if r.Device != commit.Device || r.First > commit.Range.From || r.Last < commit.Range.To {
 		return fmt.Errorf("it is for records %d to %d of %s", r.First, r.Last, r.Device)
 	}
@@ -120,16 +134,12 @@ func (g *Gate) covers(r *wire.Receipt, commit *wire.Commit, records [][]byte) er
 			}
 		}
 	}
-	if err != nil {
-		return err
-	}
-	if r.Last == commit.Range.To && r.Link == commit.Link {
-		return nil
-	}
-	if at := g.unlogged(commit.Device, commit.Range.From, records); at != 0 {
-		return errNotProved
-	}
-	return nil
+	return err
+}
+
+// ends tells whether a receipt is for the chain up to just these records.
+func ends(r *wire.Receipt, commit *wire.Commit) bool {
+	return r.Last == commit.Range.To && r.Link == commit.Link
 }
 
 // replaces refuses records under numbers by which the public log knows others: RECORDS has lost those, and another copy of the
@@ -166,8 +176,7 @@ func (g *Gate) unlogged(device events.DeviceID, first events.Seq, records [][]by
 	return 0
 }
 
-// again stores records from before the cursor, which RECORDS has lost. That they are the ones which were lost, the public
-// log proves: each has its leaf there. The cursor stays.
+// again stores records from before the cursor, which RECORDS has lost, once it is proved that they are those. The cursor stays.
 func (g *Gate) again(ctx context.Context, device events.DeviceID, known Device, q wire.PushRequest) (wire.Answer, error) {
 	records, bad := expand(q)
 	if bad != nil {
@@ -185,10 +194,19 @@ func (g *Gate) again(ctx context.Context, device events.DeviceID, known Device, 
 	if bad != nil {
 		return *bad, nil
 	}
-	if at := g.unlogged(device, q.First, records); at != 0 {
-		return refused(at, "record %d is another one than the public log has", at), nil
+	if bad, err := g.replaces(device, q.First, records); bad != nil || err != nil {
+		return orRefused(bad), err
 	}
 	commit.Original = g.original(q.Original, commit, records)
+	if at := g.unlogged(device, q.First, records); at != 0 {
+		proved, err := g.fits(ctx, commit)
+		if err != nil {
+			return wire.Answer{}, err
+		}
+		if !proved {
+			return refused(at, "nothing here proves that record %d is the one that was lost", at), nil
+		}
+	}
 	c, err := g.reread(ctx, device, known)
 	if err != nil {
 		return wire.Answer{}, err
@@ -206,6 +224,27 @@ func (g *Gate) again(ctx context.Context, device events.DeviceID, known Device, 
 	return wire.Answer{Status: wire.OK, Body: g.answerAt(device, c)}, nil
 }
 
+// fits tells whether records are the ones that were lost, where the public log does not know them because it was lost too. The
+// link at their end proves it: it is the one in the original receipt, or in a message whose cursor stands there, or with it the
+// chain of the message behind comes to the link which that has.
+func (g *Gate) fits(ctx context.Context, commit *wire.Commit) (bool, error) {
+	if r, err := wire.DecodeReceipt(commit.Original); err == nil && ends(r, commit) {
+		return true, nil
+	}
+	proved := false
+	err := g.walk(ctx, commit.Device, func(_ uint64, m *wire.Commit, records [][]byte) {
+		end, link := commit.Range.To, commit.Link
+		if m.Seq == m.Range.To && m.Range.From <= end+1 && end < m.Range.To {
+			for _, raw := range records[end+1-m.Range.From:] {
+				link = events.Link(link, events.HashRecord(raw))
+			}
+			end = m.Range.To
+		}
+		proved = proved || m.Seq == end && m.Link == link
+	})
+	return proved, err
+}
+
 // ErrGap is in the error of Restore about a message before which others are missing.
 var ErrGap = errors.New("records before it are missing")
 
@@ -214,6 +253,11 @@ var ErrGap = errors.New("records before it are missing")
 // Errors: ErrGap; ErrChain where it does not go on from what RECORDS has; those of outcome, after which it may be stored.
 func (g *Gate) Restore(ctx context.Context, known Device, place wire.Place, was *wire.Commit, records [][]byte) error {
 	device := was.Device
+	if bad, err := g.replaces(device, was.Range.From, records); err != nil {
+		return err
+	} else if bad != nil {
+		return fmt.Errorf("record %d of %s: %w", bad.At, device, ErrChain)
+	}
 	c, err := g.reread(ctx, device, known)
 	if err != nil {
 		return err
@@ -234,7 +278,7 @@ func (g *Gate) Restore(ctx context.Context, known Device, place wire.Place, was 
 		commit.Seq, commit.Link = c.seq, c.link
 	}
 	if len(was.Original) == 0 {
-		r := wire.Receipt{Device: device, First: was.Range.From, Last: was.Range.To, Link: was.Link, Received: was.Received, Place: place, Checkpoint: g.newest()}
+		r := wire.Receipt{Device: device, First: was.Range.From, Last: was.Seq, Link: was.Link, Received: was.Received, Place: place, Checkpoint: g.newest()}
 		r.Sign(g.cfg.Name, g.cfg.Key)
 		commit.Original = r.Encode()
 	}

@@ -36,6 +36,9 @@ func (l *publicLog) Differs(_ events.DeviceID, seq events.Seq, hash events.Hash)
 func (l *publicLog) has(seq events.Seq, hash events.Hash) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
+	if l.had == nil {
+		l.had = map[events.Seq]events.Hash{}
+	}
 	l.had[seq] = hash
 }
 
