@@ -11,6 +11,7 @@ import (
 
 	"ullage/events"
 	"ullage/events/wire"
+	"ullage/syncd/reach"
 )
 
 // Source is RECORDS as the store reads it.
@@ -70,38 +71,21 @@ func (s *Source) gone(ctx context.Context) (all wire.Ranges, err error) {
 	return all, nil
 }
 
-// more tells whether the stream has a message behind a sequence that it can read: what a damaged block has taken, it may
-// count all the same, and never send.
+// more tells whether the stream has a message behind a sequence that it can give.
 func (s *Source) more(ctx context.Context, after uint64) (bool, error) {
-	_, err := s.stream.GetMsg(ctx, after+1, jetstream.WithGetMsgSubject(">"))
-	switch {
-	case errors.Is(err, jetstream.ErrMsgNotFound):
-		return false, nil
-	case err != nil:
-		return false, fmt.Errorf("read %s: behind message %d: %w", wire.Records.Name, after, err)
+	more, err := reach.More(ctx, s.stream, after)
+	if err != nil {
+		err = fmt.Errorf("read %s: behind message %d: %w", wire.Records.Name, after, err)
 	}
-	return true, nil
+	return more, err
 }
 
-// unheard is how long the next message of a stretch may take before it is asked whether there is one.
-const unheard = 2 * time.Second
-
-// next waits for the next message. The message is nil at the end of a stretch.
+// next waits for the next message of a stretch, or where until is 0, of all that will ever come. It is nil at the end.
 func (s *Source) next(ctx context.Context, in jetstream.MessagesContext, after, until uint64) (jetstream.Msg, error) {
-	for {
-		bounded, cancel := ctx, context.CancelFunc(func() {})
-		if until > 0 {
-			bounded, cancel = context.WithTimeout(ctx, unheard)
-		}
-		m, err := in.Next(jetstream.NextContext(bounded))
-		cancel()
-		if err == nil || ctx.Err() != nil || !errors.Is(err, context.DeadlineExceeded) {
-			return m, err
-		}
-		if more, err := s.more(ctx, after); err != nil || !more {
-			return nil, err
-		}
+	if until == 0 {
+		return in.Next(jetstream.NextContext(ctx))
 	}
+	return reach.Next(ctx, s.stream, in, after)
 }
 
 // holds tells whether what stands at p is what stood there.

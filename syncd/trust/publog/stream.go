@@ -12,6 +12,7 @@ import (
 
 	"ullage/events/wire"
 	"ullage/syncd/outcome"
+	"ullage/syncd/reach"
 )
 
 // patience is how long one question to the broker may take.
@@ -135,40 +136,23 @@ func (s *stream) each(ctx context.Context, after, until uint64, fn func(message)
 	return nil
 }
 
-// unheard is how long the next message of a stretch may take before it is asked whether there is one.
-const unheard = 2 * time.Second
-
-// next waits for the next message; it is nil at the end of a stretch. A stream may count messages at its end that a damaged
-// block cannot give any more.
+// next waits for the next message of a stretch, or where it goes on for ever, of all that will come. It is nil at the end.
 func (s *stream) next(ctx context.Context, in jetstream.MessagesContext, after, until uint64) (jetstream.Msg, error) {
-	for {
-		bounded, cancel := ctx, context.CancelFunc(func() {})
-		if until != forever {
-			bounded, cancel = context.WithTimeout(ctx, unheard)
-		}
-		m, err := in.Next(jetstream.NextContext(bounded))
-		cancel()
-		if err == nil || ctx.Err() != nil || !errors.Is(err, context.DeadlineExceeded) {
-			return m, err
-		}
-		if more, err := s.more(ctx, after); err != nil || !more {
-			return nil, err
-		}
+	if until == forever {
+		return in.Next(jetstream.NextContext(ctx))
 	}
+	return reach.Next(ctx, s.s, in, after)
 }
 
 // more tells whether there is a message behind a sequence that can be read.
 func (s *stream) more(ctx context.Context, after uint64) (bool, error) {
 	ctx, cancel := context.WithTimeout(ctx, patience)
 	defer cancel()
-	_, err := s.s.GetMsg(ctx, after+1, jetstream.WithGetMsgSubject(">"))
-	if errors.Is(err, jetstream.ErrMsgNotFound) {
-		return false, nil
-	}
+	more, err := reach.More(ctx, s.s, after)
 	if err != nil {
-		return false, fmt.Errorf("%w: behind message %d of %s: %w", outcome.ErrUnavailable, after, s.name, err)
+		err = fmt.Errorf("%w: behind message %d of %s: %w", outcome.ErrUnavailable, after, s.name, err)
 	}
-	return true, nil
+	return more, err
 }
 
 // append stores data in LOG where the last sequence is still the given one, and returns once it is on the broker's disk.
