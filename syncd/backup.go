@@ -10,6 +10,7 @@ import (
 	"log/slog"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 
 	"github.com/nats-io/nats.go"
@@ -18,6 +19,7 @@ import (
 	"ullage/events/wire"
 	"ullage/syncd/backup"
 	"ullage/syncd/broker"
+	"ullage/syncd/reach"
 	"ullage/syncd/trust"
 	"ullage/syncd/trust/disk"
 )
@@ -29,77 +31,72 @@ func leftOut(path string) bool {
 	return top == "streams" || top == "model" || top == "centre.json" || strings.HasSuffix(path, "lock")
 }
 
+// late is what a backup has after the streams: it must have all that is in RECORDS of it. An office whose journal ends before
+// its records in RECORDS may not write, and a device that nobody knows may not come in.
+var late = []string{"access", "keys/devices", "office"}
+
 // Backup writes a backup of a centre, which may be running. The order is what makes it hold together: keys, which remember
-// what was signed, before the log, which must have that; the log before the records that it is of; and those of the office
-// before the journal in which they must be. progress hears now and then how many messages are copied.
-func (c *Centre) Backup(ctx context.Context, to io.Writer, progress func(messages uint64)) (backup.Contents, error) {
+// what was signed, before the log, which must have that; the log before the records that it is of; then what is late.
+func (c *Centre) Backup(ctx context.Context, to io.Writer) error {
 	size := c.log.Newest().Size
 	w := backup.NewWriter(to)
-	early := func(path string) bool {
-		return leftOut(path) || strings.HasPrefix(path+"/", "office/") || strings.HasPrefix(path+"/", "access/")
-	}
-	if err := w.Files(c.cfg.Dir, "keys", leftOut); err != nil {
-		return backup.Contents{}, err
+	early := func(path string) bool { return leftOut(path) || slices.Contains(late, path) }
+	if err := w.Files(c.cfg.Dir, "keys", early); err != nil {
+		return err
 	}
 	if err := w.Files(c.cfg.Dir, "", func(path string) bool { return early(path) || path == "keys" }); err != nil {
-		return backup.Contents{}, err
+		return err
 	}
-	logger, err := c.broker.Connect(trust.Logger)
-	if err != nil {
-		return backup.Contents{}, err
-	}
-	defer logger.Close()
-	gate, err := c.broker.Connect(trust.GateCentre)
-	if err != nil {
-		return backup.Contents{}, err
-	}
-	defer gate.Close()
-	done := uint64(0)
 	for _, s := range []struct {
-		conn *nats.Conn
 		name string
-	}{{logger, wire.Log.Name}, {logger, wire.Records.Name}, {gate, wire.Aside.Name}} {
-		if err := copyStream(ctx, s.conn, s.name, func(m backup.Message) error {
-			if done++; progress != nil && done%256 == 0 {
-				progress(done)
-			}
-			return w.Message(m)
-		}); err != nil {
-			return backup.Contents{}, err
+		role trust.Role
+	}{{wire.Log.Name, trust.Logger}, {wire.Records.Name, trust.Logger}, {wire.Aside.Name, trust.GateCentre}} {
+		if err := c.backupStream(ctx, w, s.name, s.role); err != nil {
+			return fmt.Errorf("back up %s: %w", s.name, err)
 		}
 	}
-	for _, folder := range []string{"access", "office"} {
+	for _, folder := range late {
 		if err := w.Files(c.cfg.Dir, folder, leftOut); err != nil {
-			return backup.Contents{}, err
+			return err
 		}
 	}
-	return w.Close(now().Format(0), size)
-}
-
-func (c *Centre) backupTo(ctx context.Context, to io.Writer) error {
-	_, err := c.Backup(ctx, to, nil)
+	_, err := w.Close(now().Format(0), size)
 	return err
 }
 
-// copyStream hands on the messages of a stream that it can read, up to the last that it has at the start.
-func copyStream(ctx context.Context, nc *nats.Conn, name string, fn func(backup.Message) error) error {
+// backupStream writes the messages of a stream up to the last that it has at the start. Those that it counts and cannot give
+// are told: a backup has no more than its centre.
+func (c *Centre) backupStream(ctx context.Context, w *backup.Writer, name string, role trust.Role) error {
+	nc, err := c.broker.Connect(role)
+	if err != nil {
+		return err
+	}
+	defer nc.Close()
 	js, err := jetstream.New(nc)
 	if err != nil {
 		return err
 	}
 	s, err := js.Stream(ctx, name)
 	if err != nil {
-		return fmt.Errorf("back up %s: %w", name, err)
+		return err
 	}
-	for next, last := uint64(1), s.CachedInfo().State.LastSeq; next <= last; {
-		m, err := s.GetMsg(ctx, next, jetstream.WithGetMsgSubject(">"))
-		if errors.Is(err, jetstream.ErrMsgNotFound) {
+	last := s.CachedInfo().State.LastSeq
+	for next := uint64(1); next <= last; {
+		m, err := reach.From(ctx, s, next)
+		if err != nil {
+			return err
+		}
+		if m == nil || m.Sequence > next {
+			to := last
+			if m != nil {
+				to = m.Sequence - 1
+			}
+			c.cfg.Log.Warn("the backup lacks messages that the stream cannot give", "stream", name, "first", next, "last", to)
+		}
+		if m == nil {
 			return nil
 		}
-		if err != nil {
-			return fmt.Errorf("back up %s: message %d: %w", name, next, err)
-		}
-		if err := fn(backup.Message{Stream: name, Subject: m.Subject, Data: m.Data}); err != nil {
+		if err := w.Message(backup.Message{Stream: name, Subject: m.Subject, Data: m.Data}); err != nil {
 			return err
 		}
 		next = m.Sequence + 1
@@ -123,11 +120,10 @@ func Restore(ctx context.Context, cfg Config, from io.ReadSeeker, progress func(
 		return has, err
 	}
 	final := filepath.Clean(cfg.Dir)
-	cfg.Dir = final + ".restoring"
-	if err := os.RemoveAll(cfg.Dir); err != nil {
+	if err := os.MkdirAll(filepath.Dir(final), 0o700); err != nil {
 		return has, err
 	}
-	if err := disk.MakeDir(cfg.Dir); err != nil {
+	if cfg.Dir, err = os.MkdirTemp(filepath.Dir(final), filepath.Base(final)+".restoring-"); err != nil {
 		return has, err
 	}
 	defer func() {

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"errors"
 	"fmt"
+	"io"
 	"maps"
 	"os"
 	"path/filepath"
@@ -79,7 +80,17 @@ func TestBackupAndRestore(t *testing.T) {
 		t.Fatal(err)
 	}
 	for n, b := range taken {
-		has, err := whole.Read(bytes.NewReader(b), whole.Visitor{})
+		begun := false
+		has, err := whole.Read(bytes.NewReader(b), whole.Visitor{
+			Message: func(whole.Message) error { begun = true; return nil },
+			File: func(path string) (io.WriteCloser, error) { // what must have all that is in the streams of it comes behind them
+				late := strings.HasPrefix(path, "keys/devices/") || strings.HasPrefix(path, "office/") || strings.HasPrefix(path, "access/")
+				if late != begun {
+					t.Errorf("backup %d: %s stands behind the streams: %v", n, path, begun)
+				}
+				return unwritten{}, nil
+			},
+		})
 		if err != nil || has.Messages["RECORDS"] == 0 || has.Log == 0 || has.Files == 0 {
 			t.Fatalf("backup %d: %+v, %v", n, has, err)
 		}
@@ -119,6 +130,11 @@ func TestBackupAndRestore(t *testing.T) {
 		t.Errorf("%d records of the office are gone, and one was recorded after the backup", missing)
 	}
 }
+
+type unwritten struct{}
+
+func (unwritten) Write(p []byte) (int, error) { return len(p), nil }
+func (unwritten) Close() error                { return nil }
 
 // Whatever happens to a backup, it is refused before anything of it is written.
 func TestDamagedBackup(t *testing.T) {

@@ -29,17 +29,14 @@ runs or not. The file gets its name when it is whole and has been read through o
 It holds every key of the centre, and evidence that may have to be erased one day: keep it as safe as the centre itself,
 and not for longer than you must.`,
 		RunE: func(cmd *cobra.Command, _ []string) error {
-			switch {
-			case *dir == "":
-				return errNoDir
-			case to == "":
+			if err := centreIn(*dir); err != nil {
+				return err
+			}
+			if to == "" {
 				return command.Wrong("%s: name the file: --to FILE", cmd.CommandPath())
 			}
 			if _, err := os.Lstat(to); err == nil {
 				return fmt.Errorf("%s is there already; a backup takes the place of nothing", to)
-			}
-			if _, err := os.Stat(filepath.Join(*dir, "ports.json")); errors.Is(err, os.ErrNotExist) {
-				return fmt.Errorf("there is no centre in %s", *dir)
 			}
 			return writeBackup(cmd, *dir, to)
 		},
@@ -49,21 +46,20 @@ and not for longer than you must.`,
 }
 
 func writeBackup(cmd *cobra.Command, dir, to string) (err error) {
-	part := to + ".part"
-	f, err := os.OpenFile(part, os.O_RDWR|os.O_CREATE|os.O_TRUNC, 0o600)
+	f, err := os.CreateTemp(filepath.Dir(to), filepath.Base(to)+".part-")
 	if err != nil {
 		return err
 	}
 	defer func() {
 		if err != nil {
-			err = errors.Join(err, f.Close(), os.Remove(part))
+			_ = f.Close()
+			err = errors.Join(err, os.Remove(f.Name()))
 		}
 	}()
 	progress := command.NewProgress(cmd.ErrOrStderr(), "backup: bytes")
 	counted := &counter{to: f, step: func(n uint64) { progress.Step(n, n) }}
 	err = with(cmd, syncd.Config{Dir: dir}, slog.LevelError, func(ctx context.Context, c *syncd.Centre) error {
-		_, err := c.Backup(ctx, counted, nil)
-		return err
+		return c.Backup(ctx, counted)
 	})
 	if errors.Is(err, disk.ErrHeld) { // it runs: it is asked
 		err = officecli.Backup(cmd.Context(), dir, counted)
@@ -85,7 +81,7 @@ func writeBackup(cmd *cobra.Command, dir, to string) (err error) {
 	if err := f.Close(); err != nil {
 		return err
 	}
-	if err := disk.Rename(part, to); err != nil {
+	if err := disk.Rename(f.Name(), to); err != nil {
 		return err
 	}
 	fmt.Fprintf(cmd.ErrOrStderr(), "%s: %s\n", to, inWords(has))

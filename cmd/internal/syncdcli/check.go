@@ -7,8 +7,6 @@ import (
 	"fmt"
 	"io"
 	"log/slog"
-	"os"
-	"path/filepath"
 
 	"github.com/spf13/cobra"
 
@@ -26,11 +24,8 @@ func check(dir *string) *cobra.Command {
 		Long: `check looks at records, streams, public log, the office's journal, disk, clock, certificate and alarms, whether the centre runs
 or not, and says in plain words how each stands. It exits with 1 where something is bad.`,
 		RunE: func(cmd *cobra.Command, _ []string) error {
-			if *dir == "" {
-				return errNoDir
-			}
-			if _, err := os.Stat(filepath.Join(*dir, "ports.json")); errors.Is(err, os.ErrNotExist) {
-				return fmt.Errorf("there is no centre in %s", *dir)
+			if err := centreIn(*dir); err != nil {
+				return err
 			}
 			var findings []office.Finding
 			err := with(cmd, syncd.Config{Dir: *dir}, slog.LevelError, func(ctx context.Context, c *syncd.Centre) error {

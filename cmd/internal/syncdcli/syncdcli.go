@@ -52,6 +52,17 @@ func with(cmd *cobra.Command, cfg syncd.Config, log slog.Level, work func(contex
 	return errors.Join(err, c.Close())
 }
 
+// centreIn returns an error unless a centre has been served in a folder.
+func centreIn(dir string) error {
+	if dir == "" {
+		return errNoDir
+	}
+	if _, err := os.Stat(filepath.Join(dir, "ports.json")); errors.Is(err, os.ErrNotExist) {
+		return fmt.Errorf("there is no centre in %s", dir)
+	}
+	return nil
+}
+
 var errNoDir = command.Wrong("name the folder of the centre: --dir D")
 
 const only = "Only this folder holds the keys and the office's journal: copy it to where a fire does not reach, until there is a second place for them."
@@ -112,11 +123,8 @@ func rebuild(dir *string) *cobra.Command {
 	return &cobra.Command{
 		Use: "rebuild", Short: "Build the read model anew from the stream", Args: command.Args(0, 0),
 		RunE: func(cmd *cobra.Command, args []string) error {
-			if *dir == "" {
-				return errNoDir
-			}
-			if _, err := os.Stat(filepath.Join(*dir, "ports.json")); errors.Is(err, os.ErrNotExist) {
-				return fmt.Errorf("there is no centre in %s", *dir)
+			if err := centreIn(*dir); err != nil {
+				return err
 			}
 			return with(cmd, syncd.Config{Dir: *dir}, slog.LevelWarn, func(ctx context.Context, c *syncd.Centre) error {
 				progress := command.NewProgress(cmd.ErrOrStderr(), "deliveries")
