@@ -21,7 +21,7 @@ import (
 
 func (c *Centre) openHealer() {
 	c.healer = heal.New(heal.Config{
-		Store: c.store, Logged: c.log.Logged, Lost: c.lost, Found: c.foundAgain, Every: time.Minute, Rarely: 24 * time.Hour, Log: c.cfg.Log,
+		Store: c.store, Logged: c.log.Logged, Lost: c.lost, Found: c.foundAgain, Looked: c.endAlarms, Every: time.Minute, Rarely: 24 * time.Hour, Log: c.cfg.Log,
 		Fresh: func(ctx context.Context) error { return office.Fresh(ctx, c.source, c.store) },
 		Scrub: func(ctx context.Context) error { return c.store.Scrub(ctx, c.source) },
 		Restore: func(ctx context.Context, k store.Kept) error {
@@ -85,8 +85,8 @@ func inWords(ranges wire.Ranges) string {
 	return strings.Join(all, ", ")
 }
 
-// foundAgain writes down that records are there again, and ends the alarms about them when all of the device's are.
-func (c *Centre) foundAgain(ctx context.Context, device events.DeviceID, there wire.Ranges, by heal.Source, still wire.Ranges) error {
+// foundAgain writes down that records are there again.
+func (c *Centre) foundAgain(ctx context.Context, device events.DeviceID, there wire.Ranges, by heal.Source) error {
 	var lines bytes.Buffer
 	for _, r := range there {
 		if err := json.NewEncoder(&lines).Encode(map[string]any{
@@ -95,11 +95,16 @@ func (c *Centre) foundAgain(ctx context.Context, device events.DeviceID, there w
 			return err
 		}
 	}
-	if _, err := c.recorder.Record(ctx, &lines); err != nil {
-		return err
+	_, err := c.recorder.Record(ctx, &lines)
+	return err
+}
+
+// endAlarms ends those about devices of which nothing is missing, also where they were raised before this start.
+func (c *Centre) endAlarms(missing map[events.DeviceID]wire.Ranges) (err error) {
+	for _, a := range c.alarms.All() {
+		if a.Kind == alarm.RangeMissing && a.Over == "" && len(missing[events.DeviceID(a.From)]) == 0 {
+			err = errors.Join(err, c.alarms.End(alarm.RangeMissing, a.From, "all of them are there again"))
+		}
 	}
-	if len(still) > 0 {
-		return nil
-	}
-	return c.alarms.End(alarm.RangeMissing, string(device), fmt.Sprintf("all is there again; the last were %s, from the %s", inWords(there), by))
+	return err
 }

@@ -31,10 +31,11 @@ type Config struct {
 	Restore func(context.Context, store.Kept) error
 	Scrub   func(context.Context) error // reads all of RECORDS, and lets the read model go that has what it does not give
 
-	// Lost hears of ranges of a device that are missing, each time that they are looked at; Found of those that are there again,
-	// and which of its numbers are missing still.
-	Lost  func(events.DeviceID, wire.Ranges)
-	Found func(ctx context.Context, device events.DeviceID, there wire.Ranges, by Source, still wire.Ranges) error
+	// Lost hears of ranges of a device that are missing, each time that they are looked at; Found of those that are there again;
+	// Looked, at the end of each look, of all that is missing still.
+	Lost   func(events.DeviceID, wire.Ranges)
+	Found  func(ctx context.Context, device events.DeviceID, there wire.Ranges, by Source) error
+	Looked func(missing map[events.DeviceID]wire.Ranges) error
 
 	Every  time.Duration // between two looks
 	Rarely time.Duration // between two times that all is read
@@ -165,19 +166,25 @@ func (h *Healer) Look(ctx context.Context) error {
 	h.mu.Unlock()
 	for _, device := range slices.Sorted(maps.Keys(found)) {
 		others := found[device].Without(restored[device])
-		for by, there := range map[Source]wire.Ranges{Device: others, ReadModel: found[device].Without(others)} {
-			if len(there) == 0 {
-				continue
-			}
-			if err := h.cfg.Found(ctx, device, there, by, missing[device]); err != nil {
-				return fmt.Errorf("tell what was healed of %s: %w", device, err)
-			}
-			h.mu.Lock()
-			if h.told[device] = h.told[device].Without(there); len(h.told[device]) == 0 {
-				delete(h.told, device)
-			}
-			h.mu.Unlock()
+		if err := errors.Join(h.found(ctx, device, found[device].Without(others), ReadModel), h.found(ctx, device, others, Device)); err != nil {
+			return fmt.Errorf("tell what was healed of %s: %w", device, err)
 		}
+	}
+	return h.cfg.Looked(missing)
+}
+
+// found tells that ranges are there again, once.
+func (h *Healer) found(ctx context.Context, device events.DeviceID, there wire.Ranges, by Source) error {
+	if len(there) == 0 {
+		return nil
+	}
+	if err := h.cfg.Found(ctx, device, there, by); err != nil {
+		return err
+	}
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	if h.told[device] = h.told[device].Without(there); len(h.told[device]) == 0 {
+		delete(h.told, device)
 	}
 	return nil
 }

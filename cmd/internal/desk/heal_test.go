@@ -3,6 +3,7 @@ package desk_test
 import (
 	"encoding/json"
 	"fmt"
+	"log/slog"
 	"maps"
 	"os"
 	"path/filepath"
@@ -12,6 +13,8 @@ import (
 	"time"
 
 	"ullage/agent"
+	"ullage/events"
+	"ullage/syncd/alarm"
 )
 
 // known is what the office knows: the answers that it gives, and each record by its id, but for how far it is safe.
@@ -258,11 +261,36 @@ func TestReadThrough(t *testing.T) {
 		if err := json.Unmarshal([]byte(c.get("/api/alarms")), &answer); err != nil {
 			t.Fatal(err)
 		}
-		if len(answer.Alarms) == 1 && answer.Alarms[0].Kind == "range-missing" && strings.Contains(answer.Alarms[0].How, "from the read-model") {
-			return
+		if len(answer.Alarms) == 1 && answer.Alarms[0].Kind == "range-missing" && answer.Alarms[0].Over != "" {
+			break
 		}
 		if time.Now().After(deadline) {
 			t.Fatalf("alarms: %+v\n%s", answer.Alarms, c.log)
+		}
+	}
+	if audit := c.get("/api/audit", "device", "office-1"); !strings.Contains(audit, `"source":"read-model"`) {
+		t.Errorf("no record tells that it came from the read model: %s", audit)
+	}
+}
+
+// An alarm about what is missing ends, also where it was raised before this start and came right meanwhile.
+func TestAlarmFromBefore(t *testing.T) {
+	c := newCentre(t)
+	c.record(site)
+	if err := c.stop(); err != nil {
+		t.Fatal(err)
+	}
+	book, err := alarm.Read(filepath.Join(c.dir, "alarms.json"), func() events.Millis { return events.MillisOf(time.Now()) }, slog.New(slog.DiscardHandler))
+	if err == nil {
+		err = book.Raise(alarm.Alarm{Kind: alarm.RangeMissing, From: "tab-1", About: "tab-1 records 1 to 3", What: "lost", Do: "wait"})
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
+	c = serve(t, c.dir)
+	for deadline := time.Now().Add(20 * time.Second); !strings.Contains(c.get("/api/alarms"), `"over":"`); time.Sleep(50 * time.Millisecond) {
+		if time.Now().After(deadline) {
+			t.Fatal(c.get("/api/alarms"))
 		}
 	}
 }
