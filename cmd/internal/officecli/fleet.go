@@ -43,6 +43,29 @@ func decisionFlags(cmd *cobra.Command) (read func(fields map[string]any) ([]byte
 	}
 }
 
+// decides gives a command about one device its flags, and what it does: it asks at path, and says what is done.
+func (c *client) decides(cmd *cobra.Command, path, done string) *cobra.Command {
+	asJSON := withJSON(cmd, "print JSON")
+	body := decisionFlags(cmd)
+	cmd.RunE = func(cmd *cobra.Command, args []string) error {
+		q, err := body(map[string]any{"device": args[0]})
+		if err != nil {
+			return err
+		}
+		answer, err := c.ask(cmd.Context(), http.MethodPost, path, nil, q)
+		if err != nil {
+			return err
+		}
+		if *asJSON {
+			_, err = cmd.OutOrStdout().Write(answer)
+			return err
+		}
+		_, err = fmt.Fprintf(cmd.ErrOrStderr(), "%s %s\n", plain(args[0]), done)
+		return err
+	}
+	return cmd
+}
+
 func (c *client) revoke() *cobra.Command {
 	cmd := &cobra.Command{
 		Use: "revoke DEVICE --why TEXT", Short: "Shut a device out, at once and for good", Args: command.Args(1, 1),
@@ -52,25 +75,7 @@ still holds it hands over, once it can; that is set aside (ullage aside) until y
 A device that was revoked in error is enrolled anew, under another name. If the command fails, give it again.`,
 		Example: `  ullage revoke tab-1 --why "stolen from the van" --by O1`,
 	}
-	asJSON := withJSON(cmd, "print JSON")
-	body := decisionFlags(cmd)
-	cmd.RunE = func(cmd *cobra.Command, args []string) error {
-		q, err := body(map[string]any{"device": args[0]})
-		if err != nil {
-			return err
-		}
-		answer, err := c.ask(cmd.Context(), http.MethodPost, "/api/revoke", nil, q)
-		if err != nil {
-			return err
-		}
-		if *asJSON {
-			_, err = cmd.OutOrStdout().Write(answer)
-			return err
-		}
-		_, err = fmt.Fprintf(cmd.ErrOrStderr(), "%s is revoked and cut off\n", plain(args[0]))
-		return err
-	}
-	return cmd
+	return c.decides(cmd, "/api/revoke", "is revoked and cut off")
 }
 
 func (c *client) admit() *cobra.Command {

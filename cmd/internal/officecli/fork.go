@@ -2,9 +2,7 @@ package officecli
 
 import (
 	"encoding/json"
-	"fmt"
 	"io"
-	"net/http"
 
 	"github.com/spf13/cobra"
 
@@ -25,25 +23,7 @@ func (c *client) letIn() *cobra.Command {
 the device that has forked, and so would a thief's. If the command fails, give it again.`,
 		Example: `  ullage fork let-in tab-1-0a1b2c3d --why "the tablet in the depot" --by O1`,
 	}
-	asJSON := withJSON(cmd, "print JSON")
-	body := decisionFlags(cmd)
-	cmd.RunE = func(cmd *cobra.Command, args []string) error {
-		q, err := body(map[string]any{"device": args[0]})
-		if err != nil {
-			return err
-		}
-		answer, err := c.ask(cmd.Context(), http.MethodPost, "/api/heirs", nil, q)
-		if err != nil {
-			return err
-		}
-		if *asJSON {
-			_, err = cmd.OutOrStdout().Write(answer)
-			return err
-		}
-		_, err = fmt.Fprintf(cmd.ErrOrStderr(), "%s is let in\n", plain(args[0]))
-		return err
-	}
-	return cmd
+	return c.decides(cmd, "/api/heirs", "is let in")
 }
 
 func heirTable(w io.Writer, answer []byte) error {
