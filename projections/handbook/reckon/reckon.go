@@ -76,16 +76,6 @@ func (v values) ptr(key string) *float64 {
 	return nil
 }
 
-// Find returns a formula. Its error wraps ErrAsked.
-func Find(name string) (*Formula, error) {
-	for i := range Formulas {
-		if Formulas[i].Name == name {
-			return &Formulas[i], nil
-		}
-	}
-	return nil, fmt.Errorf("%w: there is no formula %q", ErrAsked, name)
-}
-
 // Do reads arguments, each key=value, and reckons. Its error wraps ErrAsked and names the key that is wrong.
 func (f *Formula) Do(args []string) (*Result, error) {
 	in, err := f.read(args)

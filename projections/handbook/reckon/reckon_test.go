@@ -50,13 +50,18 @@ func TestExamples(t *testing.T) {
 	}
 }
 
+func find(t *testing.T, name string) *Formula {
+	t.Helper()
+	i := slices.IndexFunc(Formulas, func(f Formula) bool { return f.Name == name })
+	if i < 0 {
+		t.Fatalf("there is no formula %q", name)
+	}
+	return &Formulas[i]
+}
+
 func do(t *testing.T, name, args string) map[string]any {
 	t.Helper()
-	f, err := Find(name)
-	if err != nil {
-		t.Fatal(err)
-	}
-	got, err := f.Do(strings.Fields(args))
+	got, err := find(t, name).Do(strings.Fields(args))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -125,19 +130,11 @@ func TestBadArguments(t *testing.T) {
 		{"air-check", "supply=25 regulator=90 need-pressure=80 need-flow=19 bore=0.5 length=50 extra-drop=-1", "not below 0"},
 		{"lift", "horizontal=10 vertical=22 travel=37 angle=0 rate=3 hours=9 coupling=fair load=35", "at most 8"},
 	} {
-		f, err := Find(c.name)
-		if err != nil {
-			t.Fatal(err)
-		}
-		if _, err = f.Do(strings.Fields(c.args)); !errors.Is(err, ErrAsked) || !strings.Contains(err.Error(), c.says) {
+		if _, err := find(t, c.name).Do(strings.Fields(c.args)); !errors.Is(err, ErrAsked) || !strings.Contains(err.Error(), c.says) {
 			t.Errorf("%s %s: %v; want it to say %q", c.name, c.args, err, c.says)
 		}
 	}
-	if _, err := Find("horoscope"); !errors.Is(err, ErrAsked) {
-		t.Errorf("%v", err)
-	}
-	f, _ := Find("saturation")
-	if _, err := f.Do([]string{"temperature=400"}); !errors.Is(err, handbook.ErrRange) {
+	if _, err := find(t, "saturation").Do([]string{"temperature=400"}); !errors.Is(err, handbook.ErrRange) {
 		t.Errorf("%v", err)
 	}
 }
@@ -159,11 +156,11 @@ func FuzzDo(f *testing.F) {
 		f.Add(Formulas[i].Name, Formulas[i].Example)
 	}
 	f.Fuzz(func(t *testing.T, name, args string) {
-		formula, err := Find(name)
-		if err != nil {
+		i := slices.IndexFunc(Formulas, func(f Formula) bool { return f.Name == name })
+		if i < 0 {
 			return
 		}
-		got, err := formula.Do(strings.Fields(args))
+		got, err := Formulas[i].Do(strings.Fields(args))
 		if err != nil {
 			if !errors.Is(err, ErrAsked) {
 				t.Fatal(err)
