@@ -1,7 +1,8 @@
 // Package alarm is the centre's book of alarms: what must not be missed, and does not go away by itself.
 //
 // An alarm is raised with what is wrong, what to do, and what proves it. It stays open, over restarts, until somebody
-// acknowledges it by its name; the book keeps it, with who did and when. One thing raises one alarm: what is raised
+// acknowledges it by its name, or until it is ended because what it told of has come right; the book keeps it, with who did
+// and when. One thing raises one alarm: what is raised
 // again while it stands in the book, open or acknowledged, is only counted; and so is what one device makes the centre
 // raise beyond a number, so that it cannot crowd out the others.
 //

@@ -140,6 +140,9 @@ func (g *Gate) Commit(ctx context.Context, device events.DeviceID, known Device,
 		c = cursorAt(place, commit, records)
 		g.remember(device, c)
 		g.witness(device, commit)
+		if len(commit.Original) > 0 { // it was there before
+			g.healed(commit)
+		}
 		return wire.Answer{Status: wire.OK, Body: g.answerAt(device, c)}, nil
 	case errors.Is(err, outcome.ErrMoved) || errors.Is(err, outcome.ErrUnknown):
 		return g.decide(ctx, device, known, commit, err)

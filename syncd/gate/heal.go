@@ -303,8 +303,13 @@ func (g *Gate) store(ctx context.Context, c *cursor, commit *wire.Commit, record
 	g.mu.Lock()
 	delete(g.cursors, commit.Device)
 	g.mu.Unlock()
+	g.healed(commit)
+	return nil
+}
+
+// healed tells that records are there again.
+func (g *Gate) healed(commit *wire.Commit) {
 	if g.cfg.Missing != nil {
 		g.cfg.Missing.Healed(commit.Device, commit.Range)
 	}
-	return nil
 }

@@ -151,7 +151,8 @@ func TestHealingRefuses(t *testing.T) {
 // while the public log knows nothing.
 func TestOriginalOfATail(t *testing.T) {
 	w := newWorld(t)
-	w.run(w.gate(nil))
+	lost := &lostList{lost: map[events.DeviceID]wire.Ranges{}}
+	w.run(w.gate(func(c *Config) { c.Missing = lost }))
 	d := w.device("tab-1")
 	d.writeOrdinary(6)
 	name, key := w.trust.Gate()
@@ -179,6 +180,11 @@ func TestOriginalOfATail(t *testing.T) {
 		if got := len(all[len(all)-1].commit.Original) > 0; got != c.holds {
 			t.Errorf("records %d to %d: dated %v, want %v", c.first, c.last, got, c.holds)
 		}
+	}
+	lost.mu.Lock()
+	defer lost.mu.Unlock()
+	if want := (wire.Ranges{{From: 1, To: 2}, {From: 6, To: 6}}); !slices.Equal(lost.healed, want) {
+		t.Errorf("healed: %v, want %v", lost.healed, want)
 	}
 }
 

@@ -15,7 +15,8 @@ func (c *client) alarms() *cobra.Command {
 	var name, by string
 	cmd := c.question("alarms", "What is wrong at the centre and waits for somebody to know of it", "/api/alarms", nil, alarmTable)
 	cmd.Long = `alarms lists what must not be missed, with what to do about it; --json shows what proves it too. An alarm stays open, and
-every command says so, until somebody acknowledges it by its name.`
+every command says so, until what it tells of has come right, where the centre can see that (records that are there again), or until
+somebody acknowledges it by its name.`
 	cmd.Flags().StringVar(&name, "acknowledge", "", "name of an alarm that you know of now")
 	cmd.Flags().StringVar(&by, "by", "", "your staff code")
 	list := cmd.RunE
