@@ -140,10 +140,15 @@ var ofSync = []Defect{
 		Old:  "case own != link:",
 		New:  "case own != link && seq == 0:", Caught: in("agent", "^(TestForkInHistory|TestStops)$"),
 	}, {
-		Name: "believes-what-comes-back", What: "what is fetched back is not held to the chain", Promise: 4,
+		Name: "believes-what-comes-back", What: "what is fetched back is not held to the device's own seals", Promise: 4,
 		File: "agent/mend.go",
-		Old:  "if link != h.Link {",
-		New:  "if link != h.Link && len(records) == 0 {", Caught: in("agent", "^(TestStops|TestBehindIsMended|TestForkInHistory)$"),
+		Old:  "if events.VerifySeal(key, s.id.Device, link, seals[0]) != nil {",
+		New:  "if events.VerifySeal(key, s.id.Device, link, seals[0]) != nil && len(key) == 0 {", Caught: in("agent", "^TestBehindIsHeldToItsSeals$"),
+	}, {
+		Name: "takes-back-without-a-seal", What: "what is fetched back needs no seal over its last record", Promise: 4,
+		File: "agent/mend.go",
+		Old:  "if sealed != h.Seq {",
+		New:  "if sealed != h.Seq && len(records) == 0 {", Caught: in("agent", "^TestBehindIsHeldToItsSeals$"),
 	}, {
 		Name: "keeps-half-an-answer", What: "what a pull brought counts before it is whole", Promise: 2,
 		File: "agent/pulled.go",
