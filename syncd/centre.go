@@ -39,6 +39,7 @@ import (
 	"ullage/syncd/gate"
 	"ullage/syncd/heal"
 	"ullage/syncd/office"
+	"ullage/syncd/port"
 	"ullage/syncd/seldom"
 	"ullage/syncd/store"
 	"ullage/syncd/trust"
@@ -101,12 +102,13 @@ type Centre struct {
 	untaken  seldom.Second // lines of the log about them
 
 	ports    ports
+	newPorts bool // not yet written down
 	enrol    server
 	office   server
 	requests requests
 }
 
-// ports are what the first start found free; zero before it.
+// ports are what the first start found free.
 type ports struct {
 	NATS   int `json:"nats"`
 	Enrol  int `json:"enrol"`
@@ -183,11 +185,17 @@ func Open(ctx context.Context, cfg Config) (_ *Centre, err error) {
 
 func (c *Centre) path(name string) string { return filepath.Join(c.cfg.Dir, name) }
 
-// readPorts reads the ports of the first start, where there was one.
+// readPorts reads the ports of the first start, or finds some.
 func (c *Centre) readPorts() error {
 	path := c.path("ports.json")
 	b, err := os.ReadFile(path)
 	if errors.Is(err, fs.ErrNotExist) {
+		for _, p := range []*int{&c.ports.NATS, &c.ports.Enrol, &c.ports.Office} {
+			if *p, err = port.Free(c.cfg.Host); err != nil {
+				return err
+			}
+		}
+		c.newPorts = true
 		return nil
 	}
 	if err != nil {
@@ -197,9 +205,9 @@ func (c *Centre) readPorts() error {
 	if err := json.Unmarshal(b, &p); err != nil {
 		return fmt.Errorf("%s: %w", path, err)
 	}
-	for _, port := range []int{p.NATS, p.Enrol, p.Office} {
-		if port < 1 || port > 65535 {
-			return fmt.Errorf("%s: it should hold three ports, nats, enrol and office, from 1 to 65535; %d is none", path, port)
+	for _, n := range []int{p.NATS, p.Enrol, p.Office} {
+		if n < 1 || n > 65535 {
+			return fmt.Errorf("%s: it should hold three ports, nats, enrol and office, from 1 to 65535; %d is none", path, n)
 		}
 	}
 	c.ports = p

@@ -54,9 +54,9 @@ func (c *Centre) named() error {
 // open tells whether the centre can be reached from other machines.
 func (c *Centre) open() bool { return trust.CheckLoopback(c.cfg.Host) != nil }
 
-// listen takes a port, a free one where it is 0. Without TLS (secure is nil) only this machine can be listened on; the
+// listen takes a port. Without TLS (secure is nil) only this machine can be listened on; the
 // error then wraps trust.ErrLoopback.
-func (c *Centre) listen(port *int, secure *tls.Config) (server, error) {
+func (c *Centre) listen(port int, secure *tls.Config) (server, error) {
 	scheme := "https"
 	if secure == nil {
 		scheme = "http"
@@ -64,18 +64,17 @@ func (c *Centre) listen(port *int, secure *tls.Config) (server, error) {
 			return server{}, err
 		}
 	}
-	on, err := net.Listen("tcp", net.JoinHostPort(c.cfg.Host, strconv.Itoa(*port)))
+	on, err := net.Listen("tcp", net.JoinHostPort(c.cfg.Host, strconv.Itoa(port)))
 	if errors.Is(err, syscall.EADDRINUSE) {
-		return server{}, fmt.Errorf("port %d, which this centre has had since its first start, is taken by another program; end that one and start again: %w", *port, err)
+		return server{}, fmt.Errorf("port %d, which this centre has had since its first start, is taken by another program; end that one and start again: %w", port, err)
 	}
 	if err != nil {
-		return server{}, fmt.Errorf("listen on port %d of %s: %w", *port, c.cfg.Host, err)
+		return server{}, fmt.Errorf("listen on port %d of %s: %w", port, c.cfg.Host, err)
 	}
-	*port = on.Addr().(*net.TCPAddr).Port
 	if secure != nil {
 		on = tls.NewListener(on, secure)
 	}
-	return server{on: on, base: scheme + "://" + net.JoinHostPort(c.names[0], strconv.Itoa(*port))}, nil
+	return server{on: on, base: scheme + "://" + net.JoinHostPort(c.names[0], strconv.Itoa(port))}, nil
 }
 
 func (s *server) address() string { return s.base }

@@ -74,12 +74,9 @@ func (c *Centre) Serve(ctx context.Context, ready func(a Addresses, link string)
 	return err
 }
 
-// listenAll takes the ports that are written down, or free ones, and writes those down. Devices are enrolled over TLS
-// always. The office is spoken to in the clear on this machine, whose browsers do not know our certificates, and over
-// TLS by all others.
+// listenAll takes the ports, and writes them down where they are new. Devices are enrolled over TLS always. The office is
+// spoken to in the clear on this machine, whose browsers do not know our certificates, and over TLS by all others.
 func (c *Centre) listenAll() (err error) {
-	first, p := c.ports == ports{}, c.ports
-	p.NATS = c.broker.Port()
 	defer func() {
 		if err != nil {
 			for _, s := range []*server{&c.enrol, &c.office} {
@@ -89,23 +86,20 @@ func (c *Centre) listenAll() (err error) {
 			}
 		}
 	}()
-	if c.enrol, err = c.listen(&p.Enrol, c.trust.TLS()); err != nil {
+	if c.enrol, err = c.listen(c.ports.Enrol, c.trust.TLS()); err != nil {
 		return err
 	}
 	var secure *tls.Config
 	if c.open() {
 		secure = c.trust.TLS()
 	}
-	if c.office, err = c.listen(&p.Office, secure); err != nil {
+	if c.office, err = c.listen(c.ports.Office, secure); err != nil {
 		return err
 	}
-	if first {
-		if err := writeJSON(c.path("ports.json"), p); err != nil {
-			return err
-		}
-		c.ports = p
+	if !c.newPorts {
+		return nil
 	}
-	return nil
+	return writeJSON(c.path("ports.json"), c.ports)
 }
 
 // run answers until hangUp.

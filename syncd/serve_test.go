@@ -14,8 +14,7 @@ import (
 func TestNoListeningInTheClear(t *testing.T) {
 	for _, host := range []string{"0.0.0.0", "::", "192.0.2.1", "centre.example"} {
 		c := &Centre{cfg: Config{Host: host}, names: []string{"centre.example"}}
-		var port int
-		if s, err := c.listen(&port, nil); !errors.Is(err, trust.ErrLoopback) || s.on != nil || port != 0 {
+		if s, err := c.listen(0, nil); !errors.Is(err, trust.ErrLoopback) || s.on != nil {
 			t.Errorf("%s: %v", host, err)
 		}
 	}
