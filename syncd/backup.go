@@ -19,7 +19,7 @@ import (
 	"ullage/events/wire"
 	"ullage/syncd/backup"
 	"ullage/syncd/broker"
-	"ullage/syncd/reach"
+	"ullage/syncd/stream"
 	"ullage/syncd/trust"
 	"ullage/syncd/trust/disk"
 )
@@ -72,34 +72,33 @@ func (c *Centre) backupStream(ctx context.Context, w *backup.Writer, name string
 		return err
 	}
 	defer nc.Close()
-	js, err := jetstream.New(nc)
+	s, err := stream.Open(ctx, nc, name)
 	if err != nil {
 		return err
 	}
-	s, err := js.Stream(ctx, name)
+	at, err := s.State(ctx)
 	if err != nil {
 		return err
 	}
-	last := s.CachedInfo().State.LastSeq
-	for next := uint64(1); next <= last; {
-		m, err := reach.From(ctx, s, next)
+	for next := uint64(1); next <= at.Last; {
+		m, err := s.From(ctx, stream.Any, next)
 		if err != nil {
 			return err
 		}
-		if m == nil || m.Sequence > next {
-			to := last
-			if m != nil {
-				to = m.Sequence - 1
+		if m.Seq != next {
+			to := at.Last
+			if m.Seq != 0 {
+				to = m.Seq - 1
 			}
 			c.cfg.Log.Warn("the backup lacks messages that the stream cannot give", "stream", name, "first", next, "last", to)
 		}
-		if m == nil {
+		if m.Seq == 0 {
 			return nil
 		}
 		if err := w.Message(backup.Message{Stream: name, Subject: m.Subject, Data: m.Data}); err != nil {
 			return err
 		}
-		next = m.Sequence + 1
+		next = m.Seq + 1
 	}
 	return nil
 }

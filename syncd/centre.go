@@ -34,6 +34,7 @@ import (
 	"github.com/nats-io/nats.go"
 
 	"ullage/events"
+	"ullage/events/wire"
 	"ullage/syncd/alarm"
 	"ullage/syncd/broker"
 	"ullage/syncd/gate"
@@ -42,6 +43,7 @@ import (
 	"ullage/syncd/port"
 	"ullage/syncd/seldom"
 	"ullage/syncd/store"
+	"ullage/syncd/stream"
 	"ullage/syncd/trust"
 	"ullage/syncd/trust/access"
 	"ullage/syncd/trust/disk"
@@ -89,7 +91,7 @@ type Centre struct {
 	devices  *nats.Conn // the gate's, in the devices' account
 	log      *publog.Log
 	store    *store.Store
-	source   *store.Source
+	source   stream.Stream
 	gate     *gate.Gate
 	desk     Desk
 	recorder *office.Recorder
@@ -167,7 +169,7 @@ func Open(ctx context.Context, cfg Config) (_ *Centre, err error) {
 	if err != nil {
 		return nil, err
 	}
-	if c.source, err = store.OpenSource(ctx, reader); err != nil {
+	if c.source, err = stream.Open(ctx, reader, wire.Records.Name); err != nil {
 		return nil, err
 	}
 	c.openHealer()

@@ -56,12 +56,12 @@ func (c *Centre) checkReadable(ctx context.Context) (office.Finding, error) {
 	if err != nil {
 		return f, err
 	}
-	last, err := c.source.Last(ctx)
+	at, err := c.source.State(ctx)
 	if err != nil {
 		return f, err
 	}
 	if len(unread) == 0 {
-		f.Say = fmt.Sprintf("all of %d deliveries can be read", last)
+		f.Say = fmt.Sprintf("all of %d deliveries can be read", at.Last)
 		return f, nil
 	}
 	n := uint64(0)
@@ -69,20 +69,20 @@ func (c *Centre) checkReadable(ctx context.Context) (office.Finding, error) {
 		n += u.Last - u.First + 1
 	}
 	f.State = office.Attend
-	f.Say = fmt.Sprintf("%d of %d deliveries cannot be read any more, the first is %d: %s; their records stand in later ones, unless some are missing above", n, last, unread[0].First, unread[0].Why)
+	f.Say = fmt.Sprintf("%d of %d deliveries cannot be read any more, the first is %d: %s; their records stand in later ones, unless some are missing above", n, at.Last, unread[0].First, unread[0].Why)
 	f.Do = "Look after this machine's disk."
 	return f, nil
 }
 
 func (c *Centre) checkLog(ctx context.Context) (office.Finding, error) {
 	f := office.Finding{What: "public log", State: office.Good}
-	last, err := c.source.Last(ctx)
+	at, err := c.source.State(ctx)
 	if err != nil {
 		return f, err
 	}
 	ctx, cancel := context.WithTimeout(ctx, 10*time.Second)
 	defer cancel()
-	if err := c.log.Wait(ctx, last); err != nil {
+	if err := c.log.Wait(ctx, at.Last); err != nil {
 		f.State, f.Say = office.Bad, "the public log does not keep up with what is received: "+err.Error()
 		f.Do = "See ullage alarms; start the centre again if there is none about it."
 		return f, nil

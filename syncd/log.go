@@ -10,8 +10,10 @@ import (
 
 	"ullage/events"
 	"ullage/events/checkpoint"
+	"ullage/events/wire"
 	"ullage/syncd/alarm"
 	"ullage/syncd/gate"
+	"ullage/syncd/stream"
 	"ullage/syncd/trust"
 	"ullage/syncd/trust/publog"
 )
@@ -22,8 +24,16 @@ func (c *Centre) openLog(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
+	records, err := stream.Open(ctx, conn, wire.Records.Name)
+	if err != nil {
+		return err
+	}
+	entries, err := stream.Open(ctx, conn, wire.Log.Name)
+	if err != nil {
+		return err
+	}
 	c.log, err = publog.Open(ctx, publog.Config{
-		Dir: c.trust.LogDir(), Key: c.trust.Log(), Conn: conn, OnAlarm: c.logAlarm, OnEpoch: c.epochEnded, Log: c.cfg.Log,
+		Dir: c.trust.LogDir(), Key: c.trust.Log(), Records: records, Entries: entries, OnAlarm: c.logAlarm, OnEpoch: c.epochEnded, Log: c.cfg.Log,
 		Known: c.seen,
 	})
 	return err

@@ -20,6 +20,7 @@ import (
 	"ullage/syncd/dossier"
 	"ullage/syncd/gate"
 	"ullage/syncd/store"
+	"ullage/syncd/stream"
 	"ullage/syncd/trust"
 	"ullage/syncd/trust/publog"
 )
@@ -33,7 +34,7 @@ type world struct {
 	ctx    context.Context
 	now    events.Millis
 	trust  *trust.Trust
-	source *store.Source
+	source stream.Stream
 	store  *store.Store
 	log    *publog.Log
 	gate   *gate.Gate
@@ -83,13 +84,18 @@ func newWorld(t *testing.T) *world {
 		must(err)
 		return nc
 	}
-	w.source, err = store.OpenSource(ctx, connect(trust.Reader))
+	w.source, err = stream.Open(ctx, connect(trust.Reader), wire.Records.Name)
 	must(err)
 	office, key := w.trust.Office()
 	isOffice := func(id events.DeviceID) bool { return id == office }
 	w.store, err = store.Open(store.Config{Dir: dir + "/model", Office: isOffice, Log: slog.New(slog.DiscardHandler)})
 	must(err)
-	w.log, err = publog.Open(ctx, publog.Config{Dir: dir + "/log", Key: w.trust.Log(), Conn: connect(trust.Logger)})
+	logger := connect(trust.Logger)
+	toLog, err := stream.Open(ctx, logger, wire.Records.Name)
+	must(err)
+	entries, err := stream.Open(ctx, logger, wire.Log.Name)
+	must(err)
+	w.log, err = publog.Open(ctx, publog.Config{Dir: dir + "/log", Key: w.trust.Log(), Records: toLog, Entries: entries})
 	must(err)
 	w.centre = connect(trust.GateCentre)
 	records, err := gate.OpenLog(ctx, w.centre)
@@ -205,12 +211,12 @@ func (w *world) push(d *device) {
 
 func (w *world) settle() {
 	w.t.Helper()
-	last, err := w.source.Last(w.ctx)
+	at, err := w.source.State(w.ctx)
 	if err == nil {
-		err = w.store.Wait(w.ctx, last)
+		err = w.store.Wait(w.ctx, at.Last)
 	}
 	if err == nil {
-		err = w.log.Wait(w.ctx, last)
+		err = w.log.Wait(w.ctx, at.Last)
 	}
 	if err != nil {
 		w.t.Fatal(err)

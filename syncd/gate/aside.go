@@ -95,7 +95,7 @@ func (g *Gate) asideEnd(ctx context.Context, device events.DeviceID, known Devic
 	if err != nil {
 		return nil, 0, err
 	}
-	data, place, err := g.cfg.Log.lastIn(ctx, g.cfg.Log.aside, device)
+	data, place, err := g.cfg.Log.aside.last(ctx, device)
 	if err != nil || place.IsZero() {
 		return end, 0, err
 	}
@@ -140,7 +140,7 @@ func (g *Gate) keepAside(ctx context.Context, device events.DeviceID, last uint6
 		no := refused(commit.Range.From, "%d bytes are set aside of %s already; at most %d ever are", size, device, maxAside)
 		return &no, nil
 	}
-	_, err = g.cfg.Log.appendIn(ctx, g.cfg.Log.aside, device, last, data)
+	_, err = g.cfg.Log.aside.append(ctx, device, last, data)
 	return nil, err
 }
 
@@ -150,7 +150,7 @@ func (g *Gate) sizeAside(ctx context.Context, device events.DeviceID, last uint6
 	size := g.asides[device]
 	g.mu.Unlock()
 	for size.last < last {
-		seq, data, err := g.cfg.Log.next(ctx, g.cfg.Log.aside, device, size.last+1)
+		seq, data, err := g.cfg.Log.aside.next(ctx, device, size.last+1)
 		if err != nil {
 			return 0, err
 		}
@@ -260,7 +260,7 @@ func (g *Gate) Asides(ctx context.Context, device events.DeviceID) ([]Aside, err
 
 func (g *Gate) eachAside(ctx context.Context, device events.DeviceID, visit func(*wire.Commit, [][]byte) error) error {
 	for from := uint64(1); ; {
-		seq, data, err := g.cfg.Log.next(ctx, g.cfg.Log.aside, device, from)
+		seq, data, err := g.cfg.Log.aside.next(ctx, device, from)
 		if err != nil || seq == 0 {
 			return err
 		}
@@ -319,7 +319,7 @@ func (g *Gate) admit(ctx context.Context, device events.DeviceID, known Device, 
 	if bad != nil {
 		return errors.New(bad.Reason)
 	}
-	place, err := g.cfg.Log.append(ctx, device, end.place.Seq, data)
+	place, err := g.cfg.Log.records.append(ctx, device, end.place.Seq, data)
 	if err != nil {
 		return err
 	}

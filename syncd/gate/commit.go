@@ -9,7 +9,7 @@ import (
 
 	"ullage/events"
 	"ullage/events/wire"
-	"ullage/syncd/outcome"
+	"ullage/syncd/stream"
 )
 
 // cursor is where a device's chain ends in RECORDS, and what its last message says for a receipt.
@@ -56,7 +56,7 @@ func (g *Gate) cursor(ctx context.Context, device events.DeviceID, known Device)
 
 // reread asks the stream.
 func (g *Gate) reread(ctx context.Context, device events.DeviceID, known Device) (*cursor, error) {
-	data, place, err := g.cfg.Log.last(ctx, device)
+	data, place, err := g.cfg.Log.records.last(ctx, device)
 	if err != nil {
 		return nil, err
 	}
@@ -134,7 +134,7 @@ func (g *Gate) Commit(ctx context.Context, device events.DeviceID, known Device,
 	if bad != nil {
 		return *bad, nil
 	}
-	place, err := g.cfg.Log.append(ctx, device, c.place.Seq, data)
+	place, err := g.cfg.Log.records.append(ctx, device, c.place.Seq, data)
 	switch {
 	case err == nil:
 		c = cursorAt(place, commit, records)
@@ -144,7 +144,7 @@ func (g *Gate) Commit(ctx context.Context, device events.DeviceID, known Device,
 			g.healed(commit)
 		}
 		return wire.Answer{Status: wire.OK, Body: g.answerAt(device, c)}, nil
-	case errors.Is(err, outcome.ErrMoved) || errors.Is(err, outcome.ErrUnknown):
+	case errors.Is(err, stream.ErrMoved) || errors.Is(err, stream.ErrUnknown):
 		return g.decide(ctx, device, known, commit, err)
 	}
 	return wire.Answer{}, err
@@ -174,7 +174,7 @@ func (g *Gate) decide(ctx context.Context, device events.DeviceID, known Device,
 	switch {
 	case c.nonce == commit.Nonce: // ours
 		return wire.Answer{Status: wire.OK, Body: g.answerAt(device, c)}, nil
-	case c.seq >= commit.Range.From || errors.Is(cause, outcome.ErrMoved):
+	case c.seq >= commit.Range.From || errors.Is(cause, stream.ErrMoved):
 		return g.elsewhere(device, c), nil
 	}
 	// Not there yet; it may still come, so this is no "no".

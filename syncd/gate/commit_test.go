@@ -649,7 +649,7 @@ func TestDamagedMessage(t *testing.T) {
 	w.run(g)
 	d := w.device("tab-1")
 	d.writeOrdinary(2)
-	if _, err := g.cfg.Log.append(t.Context(), d.id, 0, []byte("damaged")); err != nil {
+	if _, err := g.cfg.Log.records.append(t.Context(), d.id, 0, []byte("damaged")); err != nil {
 		t.Fatal(err)
 	}
 	before := w.state()

@@ -142,7 +142,7 @@ func (g *Gate) treeOf(ctx context.Context, device events.DeviceID, known Device)
 	}
 	t := &g.tree
 	for {
-		seq, data, err := g.cfg.Log.next(ctx, g.cfg.Log.aside, device, t.last+1)
+		seq, data, err := g.cfg.Log.aside.next(ctx, device, t.last+1)
 		if err != nil || seq == 0 {
 			return t, err
 		}

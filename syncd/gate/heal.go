@@ -9,7 +9,7 @@ import (
 
 	"ullage/events"
 	"ullage/events/wire"
-	"ullage/syncd/outcome"
+	"ullage/syncd/stream"
 )
 
 // Missing is what RECORDS is known to have lost.
@@ -69,7 +69,7 @@ func (g *Gate) standing(ctx context.Context, device events.DeviceID, place wire.
 // walk hands on the messages of a device in RECORDS that can be read, in their order.
 func (g *Gate) walk(ctx context.Context, device events.DeviceID, fn func(seq uint64, m *wire.Commit, records [][]byte)) error {
 	for from := uint64(1); ; {
-		seq, data, err := g.cfg.Log.next(ctx, g.cfg.Log.records, device, from)
+		seq, data, err := g.cfg.Log.records.next(ctx, device, from)
 		if err != nil || seq == 0 {
 			return err
 		}
@@ -295,9 +295,9 @@ func (g *Gate) store(ctx context.Context, c *cursor, commit *wire.Commit, record
 		return err
 	}
 	if bad != nil {
-		return fmt.Errorf("%w: %s", outcome.ErrUnavailable, bad.Reason)
+		return fmt.Errorf("%w: %s", stream.ErrUnavailable, bad.Reason)
 	}
-	if _, err := g.cfg.Log.append(ctx, commit.Device, c.place.Seq, data); err != nil {
+	if _, err := g.cfg.Log.records.append(ctx, commit.Device, c.place.Seq, data); err != nil {
 		return err
 	}
 	g.mu.Lock()

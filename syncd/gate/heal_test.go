@@ -12,7 +12,7 @@ import (
 
 	"ullage/events"
 	"ullage/events/wire"
-	"ullage/syncd/outcome"
+	"ullage/syncd/stream"
 )
 
 // lostList is what RECORDS is said to have lost.
@@ -377,7 +377,7 @@ func TestRestore(t *testing.T) {
 	}
 	both.Wait()
 	for _, err := range errs {
-		if err != nil && !errors.Is(err, outcome.ErrMoved) {
+		if err != nil && !errors.Is(err, stream.ErrMoved) {
 			t.Error(err)
 		}
 	}

@@ -2,107 +2,87 @@ package gate
 
 import (
 	"context"
-	"errors"
 	"fmt"
-	"time"
 
 	"github.com/nats-io/nats.go"
-	"github.com/nats-io/nats.go/jetstream"
 
 	"ullage/events"
 	"ullage/events/wire"
-	"ullage/syncd/outcome"
+	"ullage/syncd/stream"
 )
 
 // Log is RECORDS as the gate uses it, the last message of a device and one more after it; and ASIDE in the same way.
-type Log struct {
-	js             jetstream.JetStream
-	records, aside keptIn
-	wait           time.Duration
-}
+type Log struct{ records, aside keptIn }
 
 // keptIn is a stream, in which each device has a subject.
 type keptIn struct {
-	jetstream.Stream
-	name    string
+	stream.Stream
 	created int64
 	subject func(events.DeviceID) string
 }
 
 func (s keptIn) place(seq uint64, data []byte) wire.Place {
-	return wire.Place{Seq: seq, Hash: wire.HashData(data), Created: s.created}
+	return stream.Message{Seq: seq, Data: data}.Place(s.created)
 }
 
-// OpenLog finds the streams over a connection of the gate's user in the centre's account. Errors wrap ErrUnavailable.
+// OpenLog finds the streams over a connection of the gate's user in the centre's account. Errors wrap stream.ErrUnavailable.
 func OpenLog(ctx context.Context, nc *nats.Conn) (*Log, error) {
-	l := &Log{wait: 10 * time.Second}
-	var err error
-	if l.js, err = jetstream.New(nc); err != nil {
-		return nil, fmt.Errorf("%w: %w", outcome.ErrUnavailable, err)
-	}
-	if l.records, err = l.open(ctx, wire.Records.Name, wire.PushSubject); err != nil {
-		return nil, err
-	}
-	if l.aside, err = l.open(ctx, wire.Aside.Name, wire.AsideSubject); err != nil {
-		return nil, err
-	}
-	return l, nil
-}
-
-func (l *Log) open(ctx context.Context, name string, subject func(events.DeviceID) string) (keptIn, error) {
-	stream, err := l.js.Stream(ctx, name)
+	records, err := stream.Open(ctx, nc, wire.Records.Name)
 	if err != nil {
-		return keptIn{}, fmt.Errorf("%w: stream %s: %w", outcome.ErrUnavailable, name, err)
+		return nil, err
 	}
-	return keptIn{stream, name, stream.CachedInfo().Created.UnixNano(), subject}, nil
+	aside, err := stream.Open(ctx, nc, wire.Aside.Name)
+	if err != nil {
+		return nil, err
+	}
+	return NewLog(ctx, records, aside)
 }
 
-// last returns the last message of a device in RECORDS: its data and its place; a zero place where there is none.
-func (l *Log) last(ctx context.Context, device events.DeviceID) ([]byte, wire.Place, error) {
-	return l.lastIn(ctx, l.records, device)
+// NewLog makes a Log of its two streams.
+func NewLog(ctx context.Context, records, aside stream.Stream) (*Log, error) {
+	in := func(s stream.Stream, subject func(events.DeviceID) string) (keptIn, error) {
+		at, err := s.State(ctx)
+		return keptIn{s, at.Created, subject}, err
+	}
+	r, err := in(records, wire.PushSubject)
+	if err != nil {
+		return nil, err
+	}
+	a, err := in(aside, wire.AsideSubject)
+	if err != nil {
+		return nil, err
+	}
+	return &Log{r, a}, nil
 }
 
-func (l *Log) lastIn(ctx context.Context, in keptIn, device events.DeviceID) ([]byte, wire.Place, error) {
-	ctx, cancel := context.WithTimeout(ctx, l.wait)
-	defer cancel()
-	m, err := in.GetLastMsgForSubject(ctx, in.subject(device))
-	switch {
-	case errors.Is(err, jetstream.ErrMsgNotFound):
-		return nil, wire.Place{}, nil
-	case err != nil:
-		return nil, wire.Place{}, fmt.Errorf("%w: last message of %s in %s: %w", outcome.ErrUnavailable, device, in.name, err)
+// last returns the last message of a device in a stream: its data and its place; a zero place where there is none.
+func (s keptIn) last(ctx context.Context, device events.DeviceID) ([]byte, wire.Place, error) {
+	m, err := s.Last(ctx, s.subject(device))
+	if err != nil || m.Seq == 0 {
+		return nil, wire.Place{}, of(device, err)
 	}
-	return m.Data, in.place(m.Sequence, m.Data), nil
+	return m.Data, m.Place(s.created), nil
 }
 
 // next returns the first message of a device in a stream from sequence from on; its sequence is 0 where there is none.
-func (l *Log) next(ctx context.Context, in keptIn, device events.DeviceID, from uint64) (seq uint64, data []byte, err error) {
-	ctx, cancel := context.WithTimeout(ctx, l.wait)
-	defer cancel()
-	m, err := in.GetMsg(ctx, from, jetstream.WithGetMsgSubject(in.subject(device)))
-	switch {
-	case errors.Is(err, jetstream.ErrMsgNotFound):
-		return 0, nil, nil
-	case err != nil:
-		return 0, nil, fmt.Errorf("%w: messages of %s in %s: %w", outcome.ErrUnavailable, device, in.name, err)
-	}
-	return m.Sequence, m.Data, nil
+func (s keptIn) next(ctx context.Context, device events.DeviceID, from uint64) (seq uint64, data []byte, err error) {
+	m, err := s.From(ctx, s.subject(device), from)
+	return m.Seq, m.Data, of(device, err)
 }
 
-// append stores data in RECORDS after the message at sequence after (0 for none) of the device. It returns when the
-// broker has it on its disk. Errors: those of outcome.
-func (l *Log) append(ctx context.Context, device events.DeviceID, after uint64, data []byte) (wire.Place, error) {
-	return l.appendIn(ctx, l.records, device, after, data)
-}
-
-func (l *Log) appendIn(ctx context.Context, in keptIn, device events.DeviceID, after uint64, data []byte) (wire.Place, error) {
-	ctx, cancel := context.WithTimeout(ctx, l.wait)
-	defer cancel()
-	m := nats.NewMsg(in.subject(device))
-	m.Data = data
-	ack, err := l.js.PublishMsg(ctx, m, jetstream.WithExpectLastSequencePerSubject(after), jetstream.WithRetryAttempts(0))
+// append stores data after the message at sequence after (0 for none) of the device. It returns when the broker has it on
+// its disk. Errors: those of stream.Append.
+func (s keptIn) append(ctx context.Context, device events.DeviceID, after uint64, data []byte) (wire.Place, error) {
+	seq, err := s.Append(ctx, s.subject(device), data, stream.Expect{Last: after, OnSubject: true})
 	if err != nil {
-		return wire.Place{}, outcome.Of(err)
+		return wire.Place{}, of(device, err)
 	}
-	return in.place(ack.Sequence, data), nil
+	return s.place(seq, data), nil
+}
+
+func of(device events.DeviceID, err error) error {
+	if err != nil {
+		err = fmt.Errorf("messages of %s: %w", device, err)
+	}
+	return err
 }

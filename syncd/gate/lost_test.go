@@ -10,7 +10,7 @@ import (
 
 	"ullage/events"
 	"ullage/events/wire"
-	"ullage/syncd/outcome"
+	"ullage/syncd/stream"
 )
 
 // The gate's line to the streams fails at the worst moment: the push is stored and the gate does not hear of it, or it
@@ -31,7 +31,7 @@ func TestUnknownOutcome(t *testing.T) {
 			w := newWorld(t)
 			l := &line{}
 			g := w.gate(nil, l.option(), nats.ReconnectWait(10*time.Millisecond), nats.ReconnectJitter(0, 0))
-			g.cfg.Log.wait = 500 * time.Millisecond
+			g.cfg.Log.records.Stream = hasty{g.cfg.Log.records.Stream, 500 * time.Millisecond}
 			d := w.device("tab-1")
 			d.writeOrdinary(9)
 			commit := func(q wire.PushRequest) (wire.Answer, error) { return g.Commit(t.Context(), d.id, d.known(), q) }
@@ -46,7 +46,7 @@ func TestUnknownOutcome(t *testing.T) {
 				t.Fatal("nothing was lost")
 			}
 			if test.status == "" {
-				if !errors.Is(err, outcome.ErrUnknown) {
+				if !errors.Is(err, stream.ErrUnknown) {
 					t.Fatalf("%s: %s, %v", a.Status, a.Reason, err)
 				}
 			} else if err != nil || a.Status != test.status {
@@ -60,7 +60,7 @@ func TestUnknownOutcome(t *testing.T) {
 			}
 
 			// The answer was lost on the way to the device as well, say: it pushes again, through another connection.
-			eventually(t, g.connected)
+			eventually(t, w.conns[g].IsConnected)
 			if a, err = commit(d.push(3, 6)); err != nil || a.Status != test.again {
 				t.Fatalf("again: %s: %s, %v", a.Status, a.Reason, err)
 			}
@@ -76,7 +76,17 @@ func TestUnknownOutcome(t *testing.T) {
 	}
 }
 
-func (g *Gate) connected() bool { return g.cfg.Log.js.Conn().IsConnected() }
+// hasty is a stream that is not waited for long.
+type hasty struct {
+	stream.Stream
+	wait time.Duration
+}
+
+func (i hasty) Append(ctx context.Context, subject string, data []byte, expect stream.Expect) (uint64, error) {
+	ctx, cancel := context.WithTimeout(ctx, i.wait)
+	defer cancel()
+	return i.Stream.Append(ctx, subject, data, expect)
+}
 
 // A push that is so late that the gate has given it up, and that another gate has committed in the meantime, is
 // refused by the stream when it comes.
@@ -84,7 +94,7 @@ func TestLatePush(t *testing.T) {
 	w := newWorld(t)
 	l := &line{}
 	g, other := w.gate(nil, l.option()), w.gate(nil)
-	g.cfg.Log.wait = 300 * time.Millisecond
+	g.cfg.Log.records.Stream = hasty{g.cfg.Log.records.Stream, 300 * time.Millisecond}
 	d := w.device("tab-1")
 	d.writeOrdinary(6)
 	if a, err := g.Commit(t.Context(), d.id, d.known(), d.push(1, 2)); err != nil || a.Status != wire.OK {
@@ -92,7 +102,7 @@ func TestLatePush(t *testing.T) {
 	}
 	held := l.next("hold")
 	a, err := g.Commit(t.Context(), d.id, d.known(), d.push(3, 4))
-	if !errors.Is(err, outcome.ErrUnknown) {
+	if !errors.Is(err, stream.ErrUnknown) {
 		t.Fatalf("%s: %s, %v", a.Status, a.Reason, err)
 	}
 	<-held
@@ -104,7 +114,7 @@ func TestLatePush(t *testing.T) {
 	if err := l.release(); err != nil {
 		t.Fatal(err)
 	}
-	g.cfg.Log.wait = 20 * time.Second
+	g.cfg.Log.records.Stream = g.cfg.Log.records.Stream.(hasty).Stream
 	if a, err = g.Commit(t.Context(), d.id, d.known(), d.push(3, 4)); err != nil || a.Status != wire.Elsewhere {
 		t.Fatalf("%s: %s, %v", a.Status, a.Reason, err)
 	}
@@ -123,12 +133,12 @@ func TestLatePushIsStored(t *testing.T) {
 	w := newWorld(t)
 	l := &line{}
 	g := w.gate(nil, l.option())
-	g.cfg.Log.wait = 300 * time.Millisecond
+	g.cfg.Log.records.Stream = hasty{g.cfg.Log.records.Stream, 300 * time.Millisecond}
 	d := w.device("tab-1")
 	d.writeOrdinary(4)
 	held := l.next("hold")
 	a, err := g.Commit(t.Context(), d.id, d.known(), d.push(1, 2))
-	if !errors.Is(err, outcome.ErrUnknown) {
+	if !errors.Is(err, stream.ErrUnknown) {
 		t.Fatalf("%s: %s, %v", a.Status, a.Reason, err)
 	}
 	<-held
@@ -136,7 +146,7 @@ func TestLatePushIsStored(t *testing.T) {
 		t.Fatal(err)
 	}
 	eventually(t, func() bool { return w.state().Msgs == 1 })
-	g.cfg.Log.wait = 20 * time.Second
+	g.cfg.Log.records.Stream = g.cfg.Log.records.Stream.(hasty).Stream
 	if a, err = g.Commit(t.Context(), d.id, d.known(), d.push(1, 4)); err != nil || a.Status != wire.Elsewhere {
 		t.Fatalf("%s: %s, %v", a.Status, a.Reason, err)
 	}
@@ -159,7 +169,7 @@ func TestBrokerIsAway(t *testing.T) {
 	if a, err := g.Commit(ended, d.id, d.known(), d.push(1, 2)); err == nil {
 		t.Errorf("%s: %s", a.Status, a.Reason)
 	}
-	g.cfg.Log.js.Conn().Close()
+	w.conns[g].Close()
 	for verb, data := range map[wire.Verb][]byte{wire.Push: d.push(1, 2).Encode()} {
 		if a := d.ask(verb, data); a.Status != wire.Busy || a.Wait == 0 {
 			t.Errorf("%s: %s: %s", verb, a.Status, a.Reason)
@@ -168,11 +178,11 @@ func TestBrokerIsAway(t *testing.T) {
 	if a := d.hello(2, d.links[2], nil); a.Status != wire.Busy || a.Wait == 0 {
 		t.Errorf("hello: %s: %s", a.Status, a.Reason)
 	}
-	if _, err := g.Commit(t.Context(), d.id, d.known(), d.push(1, 2)); !errors.Is(err, outcome.ErrUnavailable) {
+	if _, err := g.Commit(t.Context(), d.id, d.known(), d.push(1, 2)); !errors.Is(err, stream.ErrUnavailable) {
 		t.Error(err)
 	}
 	g.remember(d.id, &cursor{link: d.links[0], key: d.known().Key}) // so that the push itself is what fails
-	if _, err := g.Commit(t.Context(), d.id, d.known(), d.push(1, 2)); !errors.Is(err, outcome.ErrUnknown) {
+	if _, err := g.Commit(t.Context(), d.id, d.known(), d.push(1, 2)); !errors.Is(err, stream.ErrUnknown) {
 		t.Error(err)
 	}
 	if got := w.state(); got.Msgs != 0 {
@@ -185,15 +195,15 @@ func TestStreamRefuses(t *testing.T) {
 	w := newWorld(t)
 	g := w.gate(nil)
 	d := w.device("tab-1")
-	if _, err := g.cfg.Log.append(t.Context(), d.id, 0, random(wire.MaxMessage)); !errors.Is(err, outcome.ErrUnavailable) {
+	if _, err := g.cfg.Log.records.append(t.Context(), d.id, 0, random(wire.MaxMessage)); !errors.Is(err, stream.ErrUnavailable) {
 		t.Errorf("more than a message may have: %v", err)
 	}
 	// The most that a gate stores does fit, headers and all.
-	place, err := g.cfg.Log.append(t.Context(), events.DeviceID("a-device-with-a-name-as-long-as-a-name-can-be-which-is-64-bytes--"), 0, random(wire.MaxStored))
+	place, err := g.cfg.Log.records.append(t.Context(), events.DeviceID("a-device-with-a-name-as-long-as-a-name-can-be-which-is-64-bytes--"), 0, random(wire.MaxStored))
 	if err != nil || place.Seq != 1 {
 		t.Errorf("as much as a message may have: %+v, %v", place, err)
 	}
-	if _, err := g.cfg.Log.append(t.Context(), d.id, 7, []byte("x")); !errors.Is(err, outcome.ErrMoved) {
+	if _, err := g.cfg.Log.records.append(t.Context(), d.id, 7, []byte("x")); !errors.Is(err, stream.ErrMoved) {
 		t.Errorf("behind a message that is not there: %v", err)
 	}
 	if got := w.state(); got.Msgs != 1 {
@@ -201,7 +211,7 @@ func TestStreamRefuses(t *testing.T) {
 	}
 	short, cancel := context.WithTimeout(t.Context(), 200*time.Millisecond)
 	defer cancel()
-	if _, err := OpenLog(short, w.device("nobody").conn); !errors.Is(err, outcome.ErrUnavailable) {
+	if _, err := OpenLog(short, w.device("nobody").conn); !errors.Is(err, stream.ErrUnavailable) {
 		t.Errorf("a log where there is no stream: %v", err)
 	}
 }

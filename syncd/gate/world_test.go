@@ -42,6 +42,7 @@ type world struct {
 	trust   *trust.Trust
 	broker  *broker.Broker
 	records jetstream.Stream
+	conns   map[*Gate]*nats.Conn // over which they commit
 
 	mu      sync.Mutex
 	revoked map[events.DeviceID]bool
@@ -53,7 +54,7 @@ type world struct {
 func newWorld(t testing.TB) *world {
 	t.Helper()
 	dir := t.TempDir()
-	w := &world{t: t, revoked: map[events.DeviceID]bool{}, frozen: map[events.DeviceID]bool{}, waits: map[events.DeviceID]chan struct{}{}, asked: map[events.DeviceID]int{}}
+	w := &world{t: t, conns: map[*Gate]*nats.Conn{}, revoked: map[events.DeviceID]bool{}, frozen: map[events.DeviceID]bool{}, waits: map[events.DeviceID]chan struct{}{}, asked: map[events.DeviceID]int{}}
 	var err error
 	if w.trust, err = trust.Open(trust.Config{Dir: dir}); err != nil {
 		t.Fatal(err)
@@ -212,7 +213,8 @@ func (r reader) Erased(_ context.Context, d events.DeviceID, upto events.Seq) ([
 // gate makes a gate with connections of its own; centre are options of that to the streams.
 func (w *world) gate(change func(*Config), centre ...nats.Option) *Gate {
 	w.t.Helper()
-	log, err := OpenLog(w.t.Context(), w.connect(trust.GateCentre, centre...))
+	conn := w.connect(trust.GateCentre, centre...)
+	log, err := OpenLog(w.t.Context(), conn)
 	if err != nil {
 		w.t.Fatal(err)
 	}
@@ -224,7 +226,9 @@ func (w *world) gate(change func(*Config), centre ...nats.Option) *Gate {
 	if change != nil {
 		change(&cfg)
 	}
-	return New(cfg)
+	g := New(cfg)
+	w.conns[g] = conn
+	return g
 }
 
 // run lets a gate answer until the test ends, or until the returned function is called, which waits for it.

@@ -14,6 +14,7 @@ import (
 	"ullage/projections"
 	"ullage/projections/evidence"
 	"ullage/syncd/store"
+	"ullage/syncd/stream"
 )
 
 // Evidence is where the office's pieces of evidence are kept.
@@ -30,7 +31,7 @@ type Evidence interface {
 // ErasuresConfig is what Erasures work with. All of it must be set.
 type ErasuresConfig struct {
 	Store    *store.Store
-	Source   *store.Source
+	Source   stream.Stream
 	Evidence Evidence
 	Push     func(context.Context) error // brings to the stream what the office has written
 	Log      *slog.Logger

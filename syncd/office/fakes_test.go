@@ -127,8 +127,8 @@ func (b *book) Receipts(fn func([]byte) error) error {
 	return nil
 }
 
-// stream is RECORDS as far as the office is concerned; what it does with a push can be disturbed.
-type stream struct {
+// sink is RECORDS as far as the office is concerned; what it does with a push can be disturbed.
+type sink struct {
 	mu      sync.Mutex
 	records [][]byte
 	link    events.Hash
@@ -143,7 +143,7 @@ type stream struct {
 	originals []bool // of each push, whether it has a receipt from before
 }
 
-func (s *stream) answer() []byte {
+func (s *sink) answer() []byte {
 	a := wire.PushAnswer{Seq: events.Seq(len(s.records)), Link: s.link}
 	if a.Seq > 0 {
 		r := wire.Receipt{Device: own, First: 1, Last: a.Seq, Link: s.link, Received: 1, Place: wire.Place{Seq: 1, Hash: events.Hash{1}, Created: 1}}
@@ -153,7 +153,7 @@ func (s *stream) answer() []byte {
 	return a.Encode()
 }
 
-func (s *stream) commit(_ context.Context, q wire.PushRequest) (wire.Answer, error) {
+func (s *sink) commit(_ context.Context, q wire.PushRequest) (wire.Answer, error) {
 	s.mu.Lock()
 	s.inside++
 	s.most = max(s.most, s.inside)

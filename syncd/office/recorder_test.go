@@ -22,14 +22,14 @@ import (
 type world struct {
 	*Recorder
 	book   *book
-	stream *stream
+	stream *sink
 	log    bytes.Buffer
 }
 
 func newWorld() *world {
 	key := ed25519.NewKeyFromSeed(bytes.Repeat([]byte{7}, 32))
 	w := &world{book: newBook(key.Public().(ed25519.PublicKey))}
-	w.stream = &stream{link: w.book.links[0]}
+	w.stream = &sink{link: w.book.links[0]}
 	w.again(key)
 	return w
 }
@@ -69,9 +69,9 @@ var errAway = errors.New("the broker is away")
 // TestLostPushes fails each step of a push twice: failed and not stored, failed and stored. Either way the caller hears
 // that his records are kept and not to be given again, and they are received once, without a hand.
 func TestLostPushes(t *testing.T) {
-	for name, disturb := range map[string]func(*stream){
-		"not stored": func(s *stream) { s.before = errAway },
-		"but stored": func(s *stream) { s.after = errAway },
+	for name, disturb := range map[string]func(*sink){
+		"not stored": func(s *sink) { s.before = errAway },
+		"but stored": func(s *sink) { s.after = errAway },
 	} {
 		t.Run(name, func(t *testing.T) {
 			w := newWorld()

@@ -34,6 +34,7 @@ import (
 	"ullage/syncd/alarm"
 	"ullage/syncd/dossier"
 	"ullage/syncd/store"
+	"ullage/syncd/stream"
 	"ullage/syncd/trust/access"
 	"ullage/syncd/trust/people"
 )
@@ -50,7 +51,7 @@ type Config struct {
 	Book     *people.Book
 	Access   *access.Journal
 	Store    *store.Store
-	Source   *store.Source
+	Source   stream.Stream
 	Recorder *Recorder
 	Evidence entry.Evidence
 	Public   PublicLog
@@ -289,15 +290,15 @@ func (e *lateError) Error() string {
 func (e *lateError) Unwrap() error { return e.err }
 
 // Fresh waits until the followers have what the stream holds now.
-func Fresh(ctx context.Context, src *store.Source, followers ...Follower) error {
+func Fresh(ctx context.Context, src stream.Stream, followers ...Follower) error {
 	ctx, cancel := context.WithTimeout(ctx, freshWithin)
 	defer cancel()
-	last, err := src.Last(ctx)
+	at, err := src.State(ctx)
 	if err != nil {
 		return err
 	}
 	for _, f := range followers {
-		if err := f.Wait(ctx, last); errors.Is(err, context.DeadlineExceeded) {
+		if err := f.Wait(ctx, at.Last); errors.Is(err, context.DeadlineExceeded) {
 			return &lateError{err}
 		} else if err != nil {
 			return err

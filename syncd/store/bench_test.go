@@ -67,7 +67,11 @@ func used() time.Duration {
 func (c *centre) replay(t testing.TB, last uint64) (records int) {
 	t.Helper()
 	ctx := context.Background()
-	consumer, err := c.source.stream.OrderedConsumer(ctx, jetstream.OrderedConsumerConfig{})
+	all, err := c.js.Stream(ctx, wire.Records.Name)
+	if err != nil {
+		t.Fatal(err)
+	}
+	consumer, err := all.OrderedConsumer(ctx, jetstream.OrderedConsumerConfig{})
 	if err != nil {
 		t.Fatal(err)
 	}

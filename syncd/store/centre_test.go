@@ -13,6 +13,7 @@ import (
 	"ullage/events"
 	"ullage/events/wire"
 	"ullage/syncd/broker"
+	"ullage/syncd/stream"
 	"ullage/syncd/trust"
 )
 
@@ -20,7 +21,7 @@ import (
 type centre struct {
 	t      testing.TB
 	broker *broker.Broker
-	source *Source
+	source stream.Stream
 	js     jetstream.JetStream // of the gate
 }
 
@@ -41,7 +42,7 @@ func newCentre(t testing.TB) *centre {
 		t.Fatal(err)
 	}
 	c := &centre{t: t, broker: b}
-	if c.source, err = OpenSource(soon(t), c.connect(trust.Reader)); err != nil {
+	if c.source, err = stream.Open(soon(t), c.connect(trust.Reader), wire.Records.Name); err != nil {
 		t.Fatal(err)
 	}
 	if c.js, err = jetstream.New(c.connect(trust.GateCentre)); err != nil {

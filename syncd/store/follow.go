@@ -5,6 +5,8 @@ import (
 	"errors"
 	"fmt"
 	"os"
+
+	"ullage/syncd/stream"
 )
 
 // errElsewhere ends a turn of Follow: the stream or the model is another one now.
@@ -14,7 +16,7 @@ var errElsewhere = errors.New("the place does not hold any more")
 // present one where that was made by other versions of the projections, and in its place where it stands at a place
 // that does not hold, or is damaged. It looks at its place at the start and every minute; at the start of each turn, and so
 // after the stream was away.
-func (s *Store) Follow(ctx context.Context, src *Source) error {
+func (s *Store) Follow(ctx context.Context, src stream.Stream) error {
 	for first := true; ; first = false {
 		err := s.turn(ctx, src, first)
 		if damaged(err) {
@@ -33,14 +35,14 @@ func (s *Store) Follow(ctx context.Context, src *Source) error {
 
 // turn follows for as long as the model and its place stay what they are. In the first turn, an empty model is built at
 // once, which is faster.
-func (s *Store) turn(ctx context.Context, src *Source, first bool) error {
+func (s *Store) turn(ctx context.Context, src stream.Stream, first bool) error {
 	m, done, err := s.use()
 	if err != nil {
 		return err
 	}
 	defer done()
 	place := m.place()
-	_, last, err := src.state(ctx)
+	at, err := src.State(ctx)
 	if err != nil {
 		return err
 	}
@@ -49,14 +51,14 @@ func (s *Store) turn(ctx context.Context, src *Source, first bool) error {
 		return err
 	}
 	s.found(holds)
-	if err := s.cover(ctx, src, place.Seq, last); err != nil {
+	if err := s.cover(ctx, src, place.Seq, at.Last); err != nil {
 		return err
 	}
 	switch {
 	case !holds:
 		s.cfg.Log.Error("the read model stands at a place that the stream does not have, and is built anew", "message", place.Seq, "hash", place.Hash)
 		return s.rebuild(ctx, src, nil)
-	case first && place.IsZero() && last > 0:
+	case first && place.IsZero() && at.Last > 0:
 		return s.rebuild(ctx, src, nil)
 	case !m.same:
 		s.cfg.Log.Info("the read model was made by other versions, and is built anew beside")
@@ -66,11 +68,11 @@ func (s *Store) turn(ctx context.Context, src *Source, first bool) error {
 }
 
 // cover notes that the stream has nothing to read between a place and its last sequence: whoever waits for that has it.
-func (s *Store) cover(ctx context.Context, src *Source, place, last uint64) error {
+func (s *Store) cover(ctx context.Context, src stream.Stream, place, last uint64) error {
 	if place >= last {
 		return nil
 	}
-	more, err := src.more(ctx, place)
+	more, err := stream.More(ctx, src, place)
 	if err == nil && !more {
 		s.cfg.Log.Error("the stream counts messages that it cannot read", "first", place+1, "last", last)
 		s.mu.Lock()
@@ -82,8 +84,8 @@ func (s *Store) cover(ctx context.Context, src *Source, place, last uint64) erro
 }
 
 // holds tells whether a model stands at a place that the stream has, and the stream has all before it.
-func (m *model) holds(ctx context.Context, src *Source) (bool, error) {
-	holds, err := src.holds(ctx, m.place())
+func (m *model) holds(ctx context.Context, src stream.Stream) (bool, error) {
+	holds, err := stream.Holds(ctx, src, m.place())
 	if err != nil || !holds || m.unsound.Load() {
 		return false, err
 	}
@@ -91,7 +93,7 @@ func (m *model) holds(ctx context.Context, src *Source) (bool, error) {
 }
 
 // follow writes what comes into a model, until it is another one's turn.
-func (s *Store) follow(ctx context.Context, src *Source, m *model) error {
+func (s *Store) follow(ctx context.Context, src stream.Stream, m *model) error {
 	e, err := newEngine(m, s.cfg.Log)
 	if err != nil {
 		return err
@@ -102,7 +104,7 @@ func (s *Store) follow(ctx context.Context, src *Source, m *model) error {
 	reading, cancel := context.WithCancel(ctx)
 	defer cancel()
 	defer context.AfterFunc(m.life, cancel)()
-	err = src.each(reading, m.place().Seq, 0, m.office, func(batch []*message) error {
+	err = each(reading, src, m.place().Seq, stream.Forever, m.office, func(batch []*message) error {
 		if err := e.apply(batch); err != nil {
 			return err
 		}
@@ -122,7 +124,7 @@ func (s *Store) follow(ctx context.Context, src *Source, m *model) error {
 }
 
 // beside builds a new model while the present one goes on: what it answers from, the records, it can still take.
-func (s *Store) beside(ctx context.Context, src *Source, m *model) error {
+func (s *Store) beside(ctx context.Context, src stream.Stream, m *model) error {
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
 	built := make(chan error, 1)
@@ -142,7 +144,7 @@ func (s *Store) beside(ctx context.Context, src *Source, m *model) error {
 
 // Rebuild builds a new model from the whole stream, beside the present one, and swaps it in. progress, where it is not
 // nil, hears now and then how many of how many messages are done.
-func (s *Store) Rebuild(ctx context.Context, src *Source, progress func(done, of uint64)) error {
+func (s *Store) Rebuild(ctx context.Context, src stream.Stream, progress func(done, of uint64)) error {
 	m, done, err := s.use()
 	if err != nil {
 		return err
@@ -156,7 +158,7 @@ func (s *Store) Rebuild(ctx context.Context, src *Source, progress func(done, of
 	return s.rebuild(ctx, src, progress)
 }
 
-func (s *Store) rebuild(ctx context.Context, src *Source, progress func(done, of uint64)) error {
+func (s *Store) rebuild(ctx context.Context, src stream.Stream, progress func(done, of uint64)) error {
 	s.building.Lock()
 	defer s.building.Unlock()
 	m, err := s.build(ctx, src, progress)
@@ -177,7 +179,7 @@ func (s *Store) rebuild(ctx context.Context, src *Source, progress func(done, of
 }
 
 // build makes a new model up to what is the stream's end at the start, under a path of its own.
-func (s *Store) build(ctx context.Context, src *Source, progress func(done, of uint64)) (_ *model, err error) {
+func (s *Store) build(ctx context.Context, src stream.Stream, progress func(done, of uint64)) (_ *model, err error) {
 	path := buildingPath(s.cfg.Dir)
 	if err := removeModel(path); err != nil {
 		return nil, err
@@ -191,13 +193,13 @@ func (s *Store) build(ctx context.Context, src *Source, progress func(done, of u
 			err = errors.Join(err, m.close(), removeModel(path))
 		}
 	}()
-	last, err := src.Last(ctx)
+	at, err := src.State(ctx)
 	if err != nil {
 		return nil, err
 	}
-	err = s.write(ctx, src, m, last, func() {
+	err = s.write(ctx, src, m, at.Last, func() {
 		if progress != nil {
-			progress(m.place().Seq, last)
+			progress(m.place().Seq, at.Last)
 		}
 	})
 	if err == nil {
@@ -217,16 +219,16 @@ func (s *Store) build(ctx context.Context, src *Source, progress func(done, of u
 	return openModel(s.cfg, finished, false)
 }
 
-func (s *Store) catchUp(ctx context.Context, src *Source, m *model) error {
-	last, err := src.Last(ctx)
+func (s *Store) catchUp(ctx context.Context, src stream.Stream, m *model) error {
+	at, err := src.State(ctx)
 	if err != nil {
 		return err
 	}
-	return s.write(ctx, src, m, last, func() {})
+	return s.write(ctx, src, m, at.Last, func() {})
 }
 
 // write brings a model up to a message of the stream.
-func (s *Store) write(ctx context.Context, src *Source, m *model, last uint64, wrote func()) error {
+func (s *Store) write(ctx context.Context, src stream.Stream, m *model, last uint64, wrote func()) error {
 	if last <= m.place().Seq {
 		return nil
 	}
@@ -235,7 +237,7 @@ func (s *Store) write(ctx context.Context, src *Source, m *model, last uint64, w
 		return err
 	}
 	defer e.close()
-	return src.each(ctx, m.place().Seq, last, m.office, func(batch []*message) error {
+	return each(ctx, src, m.place().Seq, last, m.office, func(batch []*message) error {
 		if err := e.apply(batch); err != nil {
 			return err
 		}

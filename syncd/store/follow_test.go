@@ -11,10 +11,12 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	"ullage/syncd/stream"
 )
 
 // following runs Follow until stop is called.
-func following(t *testing.T, s *Store, src *Source) (stop func()) {
+func following(t *testing.T, s *Store, src stream.Stream) (stop func()) {
 	t.Helper()
 	ctx, cancel := context.WithCancel(context.Background())
 	done := make(chan error, 1)
@@ -52,9 +54,9 @@ func shut(t *testing.T, s *Store) {
 // wait waits until the store holds the whole stream.
 func (c *centre) wait(s *Store) {
 	c.t.Helper()
-	last, err := c.source.Last(soon(c.t))
+	at, err := c.source.State(soon(c.t))
 	if err == nil {
-		err = s.Wait(soon(c.t), last)
+		err = s.Wait(soon(c.t), at.Last)
 	}
 	if err != nil {
 		c.t.Fatal(err)

@@ -12,6 +12,7 @@ import (
 
 	"ullage/events"
 	"ullage/events/wire"
+	"ullage/syncd/stream"
 )
 
 // Kept is a message as RECORDS once had it, with the place where it stood.
@@ -154,8 +155,8 @@ func (s *Store) Kept(ctx context.Context, device events.DeviceID, r wire.Range) 
 
 // whole tells whether RECORDS still has every message before the model's place that the model has: a message in the midst
 // can be gone while the last one stands.
-func (m *model) whole(ctx context.Context, src *Source) (bool, error) {
-	gone, err := src.gone(ctx)
+func (m *model) whole(ctx context.Context, src stream.Stream) (bool, error) {
+	gone, err := src.Gone(ctx)
 	if err != nil {
 		return false, err
 	}
@@ -172,7 +173,7 @@ func (m *model) whole(ctx context.Context, src *Source) (bool, error) {
 // Scrub reads the whole stream, and holds it to what the model has of it, message by message: a damaged block can swallow
 // messages that the stream goes on counting. Where one is missing or another, Follow builds the model anew, and this one is
 // set aside.
-func (s *Store) Scrub(ctx context.Context, src *Source) error {
+func (s *Store) Scrub(ctx context.Context, src stream.Stream) error {
 	m, done, err := s.use()
 	if err != nil {
 		return err
@@ -204,11 +205,12 @@ func (s *Store) Scrub(ctx context.Context, src *Source) error {
 		return errUnsound
 	}
 	if err == nil && more {
-		err = src.hashes(ctx, upto, func(at uint64, is events.Hash) error {
+		err = src.Each(ctx, 0, upto, func(at stream.Message) error {
+			is := wire.HashData(at.Data)
 			switch {
-			case !more || at < seq: // one that could not be read
+			case !more || at.Seq < seq: // one that could not be read
 				return nil
-			case at > seq, string(hash) != string(is[:]):
+			case at.Seq > seq, string(hash) != string(is[:]):
 				return bad()
 			}
 			more, err = next()

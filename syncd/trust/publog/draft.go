@@ -9,6 +9,7 @@ import (
 
 	"ullage/events"
 	"ullage/events/wire"
+	"ullage/syncd/stream"
 )
 
 // errEntry is in the error about an entry that does not follow from the log before it.
@@ -37,11 +38,11 @@ const (
 
 // readArrival reads a message. One that is no stored push brings no leaves: there are no records in it to hash. Its
 // place is covered all the same.
-func readArrival(m message, created int64) *arrival {
-	a := &arrival{place: wire.Place{Seq: m.seq, Hash: wire.HashData(m.data), Created: created}}
-	c, records, err := wire.DecodeStored(m.data)
+func readArrival(m stream.Message, created int64) *arrival {
+	a := &arrival{place: m.Place(created)}
+	c, records, err := wire.DecodeStored(m.Data)
 	if err != nil {
-		if a.device, err = wire.ParsePush(m.subject); err != nil {
+		if a.device, err = wire.ParsePush(m.Subject); err != nil {
 			a.device = noDevice
 		}
 		return a

@@ -7,11 +7,9 @@ import (
 	"slices"
 	"time"
 
-	"github.com/nats-io/nats.go"
-
 	"ullage/events/checkpoint"
 	"ullage/events/wire"
-	"ullage/syncd/outcome"
+	"ullage/syncd/stream"
 )
 
 const (
@@ -56,8 +54,9 @@ func (l *Log) Run(ctx context.Context) error {
 
 // turn follows for as long as the streams stay what they are.
 func (l *Log) turn(ctx context.Context) error {
-	again := l.cfg.Conn.StatusChanged(nats.CONNECTED)
-	defer l.cfg.Conn.RemoveStatusListener(again)
+	ctx, cancel := context.WithCancel(ctx)
+	defer cancel()
+	again := l.records.Again(ctx)
 	if err := l.meet(ctx); err != nil {
 		return err
 	}
@@ -65,27 +64,27 @@ func (l *Log) turn(ctx context.Context) error {
 		<-ctx.Done()
 		return nil
 	}
-	at, err := l.records.state(ctx)
+	at, err := l.records.State(ctx)
 	if err != nil {
 		return err
 	}
 	if err := l.goBack(ctx, at); err != nil {
 		return err
 	}
-	l.target = at.last
-	if l.at.Seq < at.last {
-		more, err := l.records.more(ctx, l.at.Seq)
+	l.target = at.Last
+	if l.at.Seq < at.Last {
+		more, err := stream.More(ctx, l.records, l.at.Seq)
 		if err != nil {
 			return err
 		}
 		if !more { // what RECORDS counts beyond cannot be read any more: nobody need wait for it
 			l.mu.Lock()
-			l.covered, l.target = at.last, l.at.Seq
+			l.covered, l.target = at.Last, l.at.Seq
 			l.wake()
 			l.mu.Unlock()
 		}
 	}
-	return l.follow(ctx, at, forever, again)
+	return l.follow(ctx, at, stream.Forever, again)
 }
 
 // start brings the log to where it must be before it is shown to anybody: it has all that it ever signed, or a new epoch
@@ -94,7 +93,7 @@ func (l *Log) start(ctx context.Context) error {
 	if err := l.meet(ctx); err != nil || l.frozen != nil {
 		return err
 	}
-	at, err := l.records.state(ctx)
+	at, err := l.records.State(ctx)
 	if err != nil {
 		return err
 	}
@@ -104,12 +103,12 @@ func (l *Log) start(ctx context.Context) error {
 	if err := l.goBack(ctx, at); err != nil {
 		return err
 	}
-	return l.follow(ctx, at, at.last, nil)
+	return l.follow(ctx, at, at.Last, nil)
 }
 
 // judge compares the tree with what is remembered of it. Where the log that was signed is in neither LOG nor the file, a
 // new epoch begins.
-func (l *Log) judge(ctx context.Context, at state) error {
+func (l *Log) judge(ctx context.Context, at stream.State) error {
 	signed, size := l.cfg.Key.newest(), l.tree.size()
 	switch {
 	case signed.IsZero():
@@ -129,7 +128,7 @@ func (l *Log) judge(ctx context.Context, at state) error {
 }
 
 // goBack finds the newest place of the log that RECORDS still has.
-func (l *Log) goBack(ctx context.Context, at state) error {
+func (l *Log) goBack(ctx context.Context, at stream.State) error {
 	p, err := l.holding(ctx, at)
 	if err != nil {
 		return err
@@ -150,15 +149,15 @@ func (l *Log) begin(signed checkpoint.Checkpoint) error {
 }
 
 // comesAgain tells whether RECORDS brings once more the tail that was signed and is lost. It writes nothing.
-func (l *Log) comesAgain(ctx context.Context, at state, signed checkpoint.Checkpoint) (bool, error) {
+func (l *Log) comesAgain(ctx context.Context, at stream.State, signed checkpoint.Checkpoint) (bool, error) {
 	p, err := l.holding(ctx, at)
 	if err != nil {
 		return false, err
 	}
 	reached := errors.New("as many leaves as were signed")
 	d := l.tree.draft()
-	err = l.records.each(ctx, p.Seq, at.last, func(m message) error {
-		if err := d.bring(readArrival(m, at.created)); err != nil {
+	err = l.records.Each(ctx, p.Seq, at.Last, func(m stream.Message) error {
+		if err := d.bring(readArrival(m, at.Created)); err != nil {
 			return err
 		}
 		d.stored = d.stored[:0]
@@ -179,17 +178,17 @@ func (l *Log) comesAgain(ctx context.Context, at state, signed checkpoint.Checkp
 
 // holding is the newest place of the log that RECORDS still has; zero where it has none. Whoever wrote the entry for a
 // place had covered all before it.
-func (l *Log) holding(ctx context.Context, at state) (wire.Place, error) {
+func (l *Log) holding(ctx context.Context, at stream.State) (wire.Place, error) {
 	for i := len(l.tree.spots) - 1; i >= 0; i-- {
 		_, m, err := l.tree.message(i)
 		if err != nil {
 			return wire.Place{}, err
 		}
 		for _, e := range slices.Backward(m.Entries) {
-			if e.Place.Created != at.created || e.Place.Seq > at.last {
+			if e.Place.Created != at.Created || e.Place.Seq > at.Last {
 				continue
 			}
-			if holds, err := l.records.holds(ctx, e.Place); holds || err != nil {
+			if holds, err := stream.Holds(ctx, l.records, e.Place); holds || err != nil {
 				return e.Place, err
 			}
 		}
@@ -198,16 +197,16 @@ func (l *Log) holding(ctx context.Context, at state) (wire.Place, error) {
 }
 
 // follow writes what RECORDS has, behind the place up to which all is covered, into the log: up to a
-// sequence, or forever.
-func (l *Log) follow(ctx context.Context, at state, until uint64, again <-chan nats.Status) error {
+// sequence, or for ever.
+func (l *Log) follow(ctx context.Context, at stream.State, until uint64, again <-chan struct{}) error {
 	ctx, cancel := context.WithCancel(ctx)
 	arrivals, broken := make(chan *arrival, read), make(chan error, 1)
 	after := l.at.Seq
 	go func() {
 		defer close(arrivals)
-		broken <- l.records.each(ctx, after, until, func(m message) error {
+		broken <- l.records.Each(ctx, after, until, func(m stream.Message) error {
 			select {
-			case arrivals <- readArrival(m, at.created):
+			case arrivals <- readArrival(m, at.Created):
 				return nil
 			case <-ctx.Done():
 				return ctx.Err()
@@ -224,7 +223,7 @@ func (l *Log) follow(ctx context.Context, at state, until uint64, again <-chan n
 	defer check.Stop()
 	var list []*arrival
 	for {
-		if until == forever {
+		if until == stream.Forever {
 			if err := l.tell(); err != nil {
 				return err
 			}
@@ -256,11 +255,11 @@ func (l *Log) follow(ctx context.Context, at state, until uint64, again <-chan n
 				return fmt.Errorf("%w: %w", errDisk, err)
 			}
 		case <-check.C:
-			for s, p := range map[*stream]wire.Place{l.records: l.at, l.log: l.inLog} {
-				if holds, err := s.holds(ctx, p); err != nil {
+			for s, p := range map[stream.Stream]wire.Place{l.records: l.at, l.log: l.inLog} {
+				if holds, err := stream.Holds(ctx, s, p); err != nil {
 					return err
 				} else if !holds {
-					return fmt.Errorf("%w: message %d of %s", errElsewhere, p.Seq, s.name)
+					return fmt.Errorf("%w: message %d of %s", errElsewhere, p.Seq, s.Name())
 				}
 			}
 		case <-again:
@@ -289,8 +288,8 @@ func (l *Log) write(ctx context.Context, list []*arrival) ([]*arrival, error) {
 	}
 	m := wire.LogMessage{Origin: l.tree.origin, Entries: d.list}
 	data := m.Encode()
-	seq, err := l.log.append(ctx, l.last, data)
-	if errors.Is(err, outcome.ErrMoved) || errors.Is(err, outcome.ErrUnknown) {
+	seq, err := l.log.Append(ctx, wire.LogSubject, data, stream.Expect{Last: l.last})
+	if errors.Is(err, stream.ErrMoved) || errors.Is(err, stream.ErrUnknown) {
 		return list, l.lost(ctx, err)
 	}
 	if err != nil {
@@ -299,7 +298,7 @@ func (l *Log) write(ctx context.Context, list []*arrival) ([]*arrival, error) {
 	if err := l.commit(d, seq); err != nil {
 		return nil, err
 	}
-	l.last, l.inLog = seq, wire.Place{Seq: seq, Hash: wire.HashData(data), Created: l.created}
+	l.last, l.inLog = seq, stream.Message{Seq: seq, Data: data}.Place(l.created)
 	l.covers(list[n-1].place)
 	return list[n:], nil
 }

@@ -26,6 +26,7 @@ import (
 	"ullage/events/checkpoint"
 	"ullage/events/wire"
 	"ullage/syncd/broker"
+	"ullage/syncd/stream"
 	"ullage/syncd/trust"
 	"ullage/syncd/trust/publog"
 )
@@ -233,8 +234,12 @@ func (c *centre) open(key *publog.Key, opts ...nats.Option) {
 	if testing.Verbose() {
 		level = slog.LevelInfo
 	}
+	records, entries, err := streams(w, c.conn)
+	if err != nil {
+		w.t.Fatal(err)
+	}
 	c.Log, err = publog.Open(w.soon(), publog.Config{
-		Dir: c.dir, Key: key, Conn: c.conn,
+		Dir: c.dir, Key: key, Records: records, Entries: entries,
 		Log: slog.New(slog.NewTextHandler(os.Stderr, &slog.HandlerOptions{Level: level})),
 		OnAlarm: func(a publog.Alarm) {
 			c.mu.Lock()
@@ -443,6 +448,14 @@ func (w *world) eventually(what string, is func() bool) {
 
 func numbered(n uint64) []byte { return binary.BigEndian.AppendUint64(nil, n) }
 
+// streams are RECORDS and LOG.
+func streams(w *world, conn *nats.Conn) (records, entries stream.Stream, err error) {
+	if records, err = stream.Open(w.soon(), conn, wire.Records.Name); err == nil {
+		entries, err = stream.Open(w.soon(), conn, wire.Log.Name)
+	}
+	return records, entries, err
+}
+
 // openOnly opens a Log that does not run, and closes it.
 func openOnly(w *world) (*publog.Log, error) {
 	conn, err := w.broker.Connect(trust.Logger)
@@ -450,7 +463,11 @@ func openOnly(w *world) (*publog.Log, error) {
 		return nil, err
 	}
 	defer conn.Close()
-	l, err := publog.Open(w.soon(), publog.Config{Dir: w.trust.LogDir(), Key: w.trust.Log(), Conn: conn})
+	records, entries, err := streams(w, conn)
+	if err != nil {
+		return nil, err
+	}
+	l, err := publog.Open(w.soon(), publog.Config{Dir: w.trust.LogDir(), Key: w.trust.Log(), Records: records, Entries: entries})
 	if err != nil {
 		return nil, err
 	}

@@ -6,7 +6,7 @@ import (
 	"fmt"
 
 	"ullage/events/wire"
-	"ullage/syncd/outcome"
+	"ullage/syncd/stream"
 )
 
 // errElsewhere ends a turn: a place that was read up to does not hold any more, or somebody else has written.
@@ -28,7 +28,7 @@ func (e newerEpoch) Error() string { return fmt.Sprintf("LOG has epoch %d", uint
 // meet compares LOG with the file, and gives each what it lacks of the other.
 func (l *Log) meet(ctx context.Context) error {
 	for l.frozen == nil {
-		at, err := l.log.state(ctx)
+		at, err := l.log.State(ctx)
 		if err != nil {
 			return err
 		}
@@ -37,7 +37,7 @@ func (l *Log) meet(ctx context.Context) error {
 			return err
 		}
 		lost := l.tree.size() == 0 && !l.cfg.Key.newest().IsZero()
-		k := &taker{l: l, created: at.created, chained: l.tree.size()}
+		k := &taker{l: l, created: at.Created, chained: l.tree.size()}
 		if !inStep {
 			l.inLog, k.chained = wire.Place{}, 0
 		}
@@ -73,22 +73,22 @@ func (l *Log) meet(ctx context.Context) error {
 
 // inStep tells whether LOG has the last entry of the file, and nothing is missing before: then it is read from there.
 // A file without entries is in step with the beginning.
-func (l *Log) inStep(ctx context.Context, at state) (bool, error) {
+func (l *Log) inStep(ctx context.Context, at stream.State) (bool, error) {
 	if !l.inLog.IsZero() {
-		return l.log.holds(ctx, l.inLog)
+		return stream.Holds(ctx, l.log, l.inLog)
 	}
 	if len(l.tree.spots) == 0 {
 		return true, nil
 	}
 	f, have, err := l.tree.message(len(l.tree.spots) - 1)
-	if err != nil || at.gaps || f.at == 0 || f.at > at.last {
+	if err != nil || at.Gaps || f.at == 0 || f.at > at.Last {
 		return false, err
 	}
-	data, ok, err := l.log.get(ctx, f.at)
-	if err != nil || !ok {
+	m, err := l.log.Get(ctx, f.at)
+	if err != nil || m.Seq == 0 {
 		return false, err
 	}
-	there, err := wire.DecodeLog(data)
+	there, err := wire.DecodeLog(m.Data)
 	if err != nil {
 		return false, nil
 	}
@@ -96,13 +96,13 @@ func (l *Log) inStep(ctx context.Context, at state) (bool, error) {
 	if have.Origin != there.Origin || a.Place != b.Place || a.Size != b.Size || a.Root != b.Root {
 		return false, nil
 	}
-	l.inLog = wire.Place{Seq: f.at, Hash: wire.HashData(data), Created: at.created}
+	l.inLog = m.Place(at.Created)
 	return true, nil
 }
 
 // readLog takes in what LOG has behind the place up to which it was read. Two histories stop the log.
-func (l *Log) readLog(ctx context.Context, at state, k *taker) error {
-	err := l.log.each(ctx, l.inLog.Seq, at.last, k.message)
+func (l *Log) readLog(ctx context.Context, at stream.State, k *taker) error {
+	err := l.log.Each(ctx, l.inLog.Seq, at.Last, k.message)
 	if err == nil {
 		err = k.flush()
 	}
@@ -112,7 +112,7 @@ func (l *Log) readLog(ctx context.Context, at state, k *taker) error {
 		return nil
 	}
 	if err == nil {
-		l.last, l.created = at.last, at.created
+		l.last, l.created = at.Last, at.Created
 	}
 	return err
 }
@@ -131,16 +131,16 @@ func (l *Log) freeze(agreed uint64, why *twoHistories) {
 
 // catchUp takes in what others have written into LOG.
 func (l *Log) catchUp(ctx context.Context) error {
-	if holds, err := l.log.holds(ctx, l.inLog); err != nil {
+	if holds, err := stream.Holds(ctx, l.log, l.inLog); err != nil {
 		return err
 	} else if !holds {
 		return errElsewhere
 	}
-	at, err := l.log.state(ctx)
+	at, err := l.log.State(ctx)
 	if err != nil {
 		return err
 	}
-	return l.readLog(ctx, at, &taker{l: l, created: at.created, chained: l.tree.size()})
+	return l.readLog(ctx, at, &taker{l: l, created: at.Created, chained: l.tree.size()})
 }
 
 // taker takes messages of LOG into the tree.
@@ -157,10 +157,10 @@ type taker struct {
 
 // message takes one message. Messages of other logs and of earlier epochs are passed over, and so is what begins behind
 // leaves that are not there: it comes again from whoever has them.
-func (k *taker) message(m message) error {
+func (k *taker) message(m stream.Message) error {
 	l := k.l
-	read := wire.Place{Seq: m.seq, Hash: wire.HashData(m.data), Created: k.created}
-	log, err := wire.DecodeLog(m.data)
+	read := m.Place(k.created)
+	log, err := wire.DecodeLog(m.Data)
 	ours, epoch := l.cfg.Key.epoch(), uint64(0)
 	if err == nil {
 		epoch = l.cfg.Key.epochOf(log.Origin)
@@ -170,9 +170,9 @@ func (k *taker) message(m message) error {
 		return newerEpoch(epoch)
 	case epoch == 0 && !k.foreign:
 		k.foreign = true
-		l.cfg.Log.Warn("there are messages in LOG that are not this log's", "first", m.seq, "error", err)
+		l.cfg.Log.Warn("there are messages in LOG that are not this log's", "first", m.Seq, "error", err)
 	case epoch == ours:
-		k.seq = m.seq
+		k.seq = m.Seq
 		for _, e := range log.Entries {
 			if err := k.entry(e); err != nil {
 				return err
@@ -270,8 +270,8 @@ func (l *Log) refill(ctx context.Context, size uint64) error {
 			return nil
 		}
 		data := m.Encode()
-		seq, err := l.log.append(ctx, l.last, data)
-		if errors.Is(err, outcome.ErrMoved) || errors.Is(err, outcome.ErrUnknown) {
+		seq, err := l.log.Append(ctx, wire.LogSubject, data, stream.Expect{Last: l.last})
+		if errors.Is(err, stream.ErrMoved) || errors.Is(err, stream.ErrUnknown) {
 			return fmt.Errorf("%w: %w", errElsewhere, err)
 		}
 		if err != nil {

@@ -41,13 +41,12 @@ import (
 	"sync"
 	"time"
 
-	"github.com/nats-io/nats.go"
-	"github.com/nats-io/nats.go/jetstream"
 	"golang.org/x/mod/sumdb/tlog"
 
 	"ullage/events"
 	"ullage/events/checkpoint"
 	"ullage/events/wire"
+	"ullage/syncd/stream"
 	"ullage/syncd/trust/disk"
 )
 
@@ -63,9 +62,10 @@ var (
 
 // Config is what Open needs.
 type Config struct {
-	Dir  string // of the files; nobody else works in it
-	Key  *Key
-	Conn *nats.Conn // of the log's own user
+	Dir string // of the files; nobody else works in it
+	Key *Key
+
+	Records, Entries stream.Stream // RECORDS, and LOG
 
 	// Known are checkpoints of an origin and of at most so many leaves that devices have seen, where the caller has any: they tell how much of an epoch that ended
 	// is still there. nil: there are none.
@@ -102,8 +102,8 @@ type Alarm struct {
 // Log is the public log. Its methods may be called at the same time; Run is called once.
 type Log struct {
 	cfg     Config
-	records *stream
-	log     *stream
+	records stream.Stream
+	log     stream.Stream
 	checks  time.Duration // how often the places are looked at: a minute, but for tests
 
 	// What only Open, and then Run, use.
@@ -128,24 +128,14 @@ type Log struct {
 // Log at a time works on the folder.
 func Open(ctx context.Context, cfg Config) (_ *Log, err error) {
 	cfg.Log = cmp.Or(cfg.Log, slog.New(slog.DiscardHandler))
-	if cfg.Dir == "" || cfg.Key == nil || cfg.Conn == nil {
-		return nil, errors.New("public log: it needs a folder, a key and a connection")
+	if cfg.Dir == "" || cfg.Key == nil || cfg.Records == nil || cfg.Entries == nil {
+		return nil, errors.New("public log: it needs a folder, a key and its two streams")
 	}
-	l := &Log{cfg: cfg, checks: time.Minute, changed: make(chan struct{})}
+	l := &Log{cfg: cfg, records: cfg.Records, log: cfg.Entries, checks: time.Minute, changed: make(chan struct{})}
 	if err := disk.MakeDir(cfg.Dir); err != nil {
 		return nil, err
 	}
 	if err := disk.Sweep(cfg.Dir); err != nil {
-		return nil, err
-	}
-	js, err := jetstream.New(cfg.Conn)
-	if err != nil {
-		return nil, err
-	}
-	if l.records, err = openStream(ctx, js, wire.Records.Name); err != nil {
-		return nil, err
-	}
-	if l.log, err = openStream(ctx, js, wire.Log.Name); err != nil {
 		return nil, err
 	}
 	if err := l.openEpoch(); err != nil {

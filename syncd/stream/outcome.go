@@ -1,6 +1,4 @@
-// Package outcome says what became of a message that was published with an expectation of what stands last in its
-// stream. It is the one place that knows the broker's codes for that.
-package outcome
+package stream
 
 import (
 	"errors"
@@ -10,7 +8,7 @@ import (
 	"github.com/nats-io/nats.go/jetstream"
 )
 
-// The outcomes that are none of "stored".
+// What becomes of a message that is not plainly stored.
 var (
 	// ErrMoved: something else stands last; nothing was stored.
 	ErrMoved = errors.New("something else was stored before")
@@ -27,8 +25,8 @@ const (
 	codeWrongLastInFlight jetstream.ErrorCode = 10164
 )
 
-// Of turns an error of publishing into one that wraps ErrMoved, ErrUnknown or ErrUnavailable.
-func Of(err error) error {
+// outcome turns an error of publishing into one that wraps ErrMoved, ErrUnknown or ErrUnavailable.
+func outcome(err error) error {
 	var api *jetstream.APIError
 	switch {
 	case errors.As(err, &api) && (api.ErrorCode == codeWrongLastSequence || api.ErrorCode == codeWrongLastInFlight):

@@ -1,4 +1,4 @@
-package outcome
+package stream
 
 import (
 	"context"
@@ -10,7 +10,7 @@ import (
 )
 
 // A refusal is no "unknown", and whatever is not understood is.
-func TestOf(t *testing.T) {
+func TestOutcome(t *testing.T) {
 	for _, c := range []struct {
 		err  error
 		want error
@@ -19,7 +19,7 @@ func TestOf(t *testing.T) {
 		{&jetstream.APIError{ErrorCode: 10077}, ErrUnavailable}, {jetstream.ErrNoStreamResponse, ErrUnavailable}, {nats.ErrNoResponders, ErrUnavailable},
 		{context.DeadlineExceeded, ErrUnknown}, {nats.ErrTimeout, ErrUnknown}, {nats.ErrConnectionClosed, ErrUnknown}, {errors.New("whatever"), ErrUnknown},
 	} {
-		got := Of(c.err)
+		got := outcome(c.err)
 		for _, e := range []error{ErrMoved, ErrUnknown, ErrUnavailable} {
 			if errors.Is(got, e) != (e == c.want) {
 				t.Errorf("%v is %v", c.err, got)
