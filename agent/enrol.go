@@ -50,7 +50,7 @@ func Enrol(ctx context.Context, dir, centre, code string, cfg Config) (events.De
 	if err != nil {
 		return "", err
 	}
-	if err := disk.MkdirAll(dir); err != nil {
+	if err := system.MkdirAll(dir); err != nil {
 		return "", err
 	}
 	k, release, err := h.makeKeys()

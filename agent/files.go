@@ -6,12 +6,11 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
-
-	"ullage/agent/journal"
+	"ullage/agent/disk"
 )
 
 // disk makes folders and their names durable, as the journal does.
-var disk journal.OS
+var system disk.OS
 
 // writeFile puts a file into place, durably: a temporary file beside it is written and synced, renamed over it, and
 // the folder is synced. After a power cut either the old content stands there or the new.
@@ -34,7 +33,7 @@ func writeFile(path string, data []byte) error {
 	if err := os.Rename(tmp.Name(), path); err != nil {
 		return err
 	}
-	return disk.SyncDir(filepath.Dir(path))
+	return system.SyncDir(filepath.Dir(path))
 }
 
 // writeJSON writes v as a file in JSON; its inverse is readJSON.

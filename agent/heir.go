@@ -49,7 +49,7 @@ func (d *Device) makeHeir() (events.DeviceID, error) {
 	if !errors.Is(err, ErrNotEnrolled) {
 		return "", err
 	}
-	if err := disk.MkdirAll(string(h)); err != nil {
+	if err := system.MkdirAll(string(h)); err != nil {
 		return "", err
 	}
 	k, release, err := h.makeKeys()

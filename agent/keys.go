@@ -82,10 +82,10 @@ func writeSealKey(path string, key ed25519.PrivateKey) error {
 // makeKeys reads the keys of a folder, or makes them and writes them durably where they are missing. Until release is
 // called no other enrolment can do so.
 func (h home) makeKeys() (k keys, release func() error, err error) {
-	if err := disk.MkdirAll(h.keys()); err != nil {
+	if err := system.MkdirAll(h.keys()); err != nil {
 		return keys{}, nil, err
 	}
-	lock, err := disk.Lock(filepath.Join(h.keys(), lockFile))
+	lock, err := system.Lock(filepath.Join(h.keys(), lockFile))
 	if errors.Is(err, journal.ErrLocked) {
 		return keys{}, nil, fmt.Errorf("another enrolment is under way in %s", h)
 	}

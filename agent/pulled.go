@@ -54,7 +54,7 @@ var castagnoli = crc32.MakeTable(crc32.Castagnoli)
 
 // openCopies opens the copies in a folder, and begins at nothing where there are none.
 func openCopies(folder string) (*copies, error) {
-	if err := disk.MkdirAll(folder); err != nil {
+	if err := system.MkdirAll(folder); err != nil {
 		return nil, err
 	}
 	c := &copies{path: filepath.Join(folder, "copies")}

@@ -10,19 +10,20 @@ import (
 	"testing"
 	"time"
 
+	"ullage/agent/disk"
 	"ullage/events"
 )
 
 // bare is the plain way to keep bytes: write behind the last ones, fdatasync.
 type bare struct {
-	f    File
+	f    disk.File
 	off  int64
 	room int64 // begin again there; 0 for never
 }
 
 func newBare(b *testing.B, room int64) *bare {
 	b.Helper()
-	f, err := OS{}.Create(filepath.Join(b.TempDir(), "bare"))
+	f, err := disk.OS{}.Create(filepath.Join(b.TempDir(), "bare"))
 	if err != nil {
 		b.Fatal(err)
 	}

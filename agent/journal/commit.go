@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 
+	"ullage/agent/disk"
 	"ullage/events"
 )
 
@@ -55,7 +56,7 @@ func (j *Journal) write(b *batch) error {
 		j.buf = buf[:0]
 	}
 	if _, err := j.f.WriteAt(buf, j.end); err != nil {
-		if isFull(err) && j.backOut() {
+		if disk.Full(err) && j.backOut() {
 			return fmt.Errorf("%w: %w", ErrFull, err)
 		}
 		return fmt.Errorf("write: %w", err)
@@ -146,7 +147,7 @@ func (j *Journal) rotate() error {
 	old := j.active()
 	if !j.settled {
 		if _, err := j.f.WriteAt(appendSettled(nil, old.mark, j.end, j.kept()), j.end); err != nil {
-			if isFull(err) && j.backOut() {
+			if disk.Full(err) && j.backOut() {
 				return fmt.Errorf("%w: %w", ErrFull, err)
 			}
 			return fmt.Errorf("write: %w", err)
@@ -254,7 +255,7 @@ func roundUp(n, to int64) int64 { return (n + to - 1) / to * to }
 
 // fullOr makes an error an ErrFull where it came for want of room.
 func fullOr(err error) error {
-	if isFull(err) {
+	if disk.Full(err) {
 		return fmt.Errorf("%w: %w", ErrFull, err)
 	}
 	return err

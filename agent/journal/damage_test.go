@@ -4,29 +4,14 @@ import (
 	"bytes"
 	"errors"
 	"fmt"
-	"maps"
 	"math/rand/v2"
 	"path/filepath"
-	"slices"
 	"strings"
 	"testing"
 
+	"ullage/agent/disk/frail"
 	"ullage/events"
 )
-
-// clone is the file layer as it is, in memory of its own.
-func (m *memFS) clone() *memFS {
-	m.mu.Lock()
-	defer m.mu.Unlock()
-	c := newMemFS()
-	for name, ino := range m.live {
-		c.live[name] = &inode{data: slices.Clone(ino.data), durable: slices.Clone(ino.data)}
-	}
-	c.durable = maps.Clone(c.live)
-	return c
-}
-
-func (m *memFS) names() []string { return slices.Sorted(maps.Keys(m.live)) }
 
 // frameAt is where a frame stands, as the frame format tells.
 type frameAt struct {
@@ -36,9 +21,9 @@ type frameAt struct {
 }
 
 // framesOf walks a sound segment.
-func framesOf(t *testing.T, m *memFS, name string) (head int, all []frameAt) {
+func framesOf(t *testing.T, m *frail.Disk, name string) (head int, all []frameAt) {
 	t.Helper()
-	b := m.live[name].data
+	b := m.Bytes(name)
 	mark, _, _ := parseName(filepath.Base(name))
 	_, n, err := parseHeader(b, mark)
 	if err != nil {
@@ -65,9 +50,9 @@ func headerHeadOf(b []byte) int {
 }
 
 // small is a closed journal of several segments, with several commits and several records in a commit.
-func small(t *testing.T) (*memFS, Config, *ledger) {
+func small(t *testing.T) (*frail.Disk, Config, *ledger) {
 	t.Helper()
-	mem, l := newMemFS(), newLedger()
+	mem, l := frail.New(), newLedger()
 	cfg := Config{Dir: "j", FS: mem, SegmentBytes: 1400}
 	mustCreate(t, cfg)
 	j, _ := mustOpen(t, cfg)
@@ -89,7 +74,7 @@ func small(t *testing.T) (*memFS, Config, *ledger) {
 func TestFlipEveryByte(t *testing.T) {
 	t.Parallel()
 	mem, cfg, l := small(t)
-	for _, name := range mem.names() {
+	for _, name := range mem.Names() {
 		if filepath.Base(name) == lockName {
 			continue
 		}
@@ -101,19 +86,19 @@ func TestFlipEveryByte(t *testing.T) {
 		if strings.HasSuffix(name, extIndex) {
 			step = 29
 		}
-		for off := rand.IntN(part); off < len(mem.live[name].data); off += step * part {
+		for off := rand.IntN(part); off < len(mem.Bytes(name)); off += step * part {
 			lost := events.Seq(0)
 			for _, f := range frames {
 				if f.off <= off && off < f.end {
 					lost = f.seq
 				}
 			}
-			m := mem.clone()
-			m.flip(name, off, 1<<(off%8))
+			m := mem.Clone()
+			m.Flip(name, off, 1<<(off%8))
 			c := cfg
 			c.FS = m
 			if err := flipped(c, l, filepath.Base(name), off, lost); err != nil {
-				t.Fatalf("%s, byte %d of %d: %v", name, off, len(mem.live[name].data), err)
+				t.Fatalf("%s, byte %d of %d: %v", name, off, len(mem.Bytes(name)), err)
 			}
 		}
 	}
@@ -223,16 +208,15 @@ func TestCutEveryByte(t *testing.T) {
 	name := filepath.Join("j", baseName(lst.segments[len(lst.segments)-1], extSegment))
 	head, frames := framesOf(t, mem, name)
 	first := lst.segments[len(lst.segments)-1]
-	for size := range len(mem.live[name].data) {
-		m := mem.clone()
-		m.live[name].data = m.live[name].data[:size]
-		m.live[name].durable = slices.Clone(m.live[name].data)
+	for size := range len(mem.Bytes(name)) {
+		m := mem.Clone()
+		m.Set(name, m.Bytes(name)[:size])
 		want, torn := first-1, false
 		for _, f := range frames {
 			if f.end <= size && f.t == Record {
 				want = f.seq
 			}
-			torn = torn || f.off < size && size < f.end && len(bytes.Trim(m.live[name].data[f.off:], "\x00")) > 0
+			torn = torn || f.off < size && size < f.end && len(bytes.Trim(m.Bytes(name)[f.off:], "\x00")) > 0
 		}
 		c := cfg
 		c.FS = m

@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 
+	"ullage/agent/disk"
 	"ullage/events"
 )
 
@@ -14,7 +15,7 @@ var (
 	// ErrNone is returned by Open, OpenRead and Check where no journal was created.
 	ErrNone = errors.New("there is no journal")
 	// ErrLocked is in the error of Open while another holds the journal; see LockedError.
-	ErrLocked = errors.New("the journal is in use")
+	ErrLocked = disk.ErrLocked
 	// ErrVersion is returned for a journal of a format that this code does not know. Nothing of it is touched.
 	ErrVersion = errors.New("the journal has a format that this version does not know")
 	// ErrDamaged is in errors about bytes that are not what was written.
@@ -78,19 +79,7 @@ func (e *GapError) Error() string {
 func (e *GapError) Is(target error) bool { return target == ErrGap }
 
 // LockedError tells who holds the journal. It is an ErrLocked.
-type LockedError struct {
-	PID int // 0 where it is not known
-}
-
-func (e *LockedError) Error() string {
-	if e.PID == 0 {
-		return ErrLocked.Error() + " by another process"
-	}
-	return fmt.Sprintf("%s by process %d", ErrLocked, e.PID)
-}
-
-// Is makes the error an ErrLocked.
-func (e *LockedError) Is(target error) bool { return target == ErrLocked }
+type LockedError = disk.LockedError
 
 // Damage is a stretch of a segment that cannot be read as what was written there.
 type Damage struct {

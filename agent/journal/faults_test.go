@@ -9,12 +9,14 @@ import (
 	"syscall"
 	"testing"
 
+	"ullage/agent/disk"
+	"ullage/agent/disk/frail"
 	"ullage/events"
 )
 
 // faultFS makes calls of a file layer fail.
 type faultFS struct {
-	FS
+	disk.FS
 	mu     sync.Mutex
 	calls  int
 	at     int  // the call that fails; below zero for none
@@ -59,20 +61,20 @@ func (f *faultFS) Lock(name string) (c io.Closer, err error) {
 	return c, err
 }
 
-func (f *faultFS) file(open func(string) (File, error), name string) (File, error) {
-	var g File
+func (f *faultFS) file(open func(string) (disk.File, error), name string) (disk.File, error) {
+	var g disk.File
 	if err := f.do(func() (err error) { g, err = open(name); return err }); err != nil {
 		return nil, err
 	}
 	return &faultFile{g, f}, nil
 }
 
-func (f *faultFS) Create(name string) (File, error)    { return f.file(f.FS.Create, name) }
-func (f *faultFS) Open(name string) (File, error)      { return f.file(f.FS.Open, name) }
-func (f *faultFS) OpenWrite(name string) (File, error) { return f.file(f.FS.OpenWrite, name) }
+func (f *faultFS) Create(name string) (disk.File, error)    { return f.file(f.FS.Create, name) }
+func (f *faultFS) Open(name string) (disk.File, error)      { return f.file(f.FS.Open, name) }
+func (f *faultFS) OpenWrite(name string) (disk.File, error) { return f.file(f.FS.OpenWrite, name) }
 
 type faultFile struct {
-	File
+	disk.File
 	f *faultFS
 }
 
@@ -98,18 +100,10 @@ func (f *faultFile) Size() (n int64, err error) {
 
 func (f *faultFile) Close() error { return f.f.do(f.File.Close) }
 
-// flip damages a byte of a file, as a disk may.
-func (m *memFS) flip(name string, off int, mask byte) {
-	m.mu.Lock()
-	defer m.mu.Unlock()
-	m.live[name].data[off] ^= mask
-	m.live[name].durable = append([]byte(nil), m.live[name].data...)
-}
-
 // faultStory does all that a journal can do, each step once more when a fault came in between.
 type faultStory struct {
 	cfg Config
-	mem *memFS
+	mem *frail.Disk
 	l   *ledger
 	j   *Journal
 	bad error
@@ -170,7 +164,7 @@ func (s *faultStory) damage() {
 		return
 	}
 	name := Config{Dir: "j"}.dirFS().path(baseName(l.segments[1], extSegment))
-	s.mem.flip(name, 400, 0x10)
+	s.mem.Flip(name, 400, 0x10)
 }
 
 // restore scans, and puts back what is missing.
@@ -235,7 +229,7 @@ func (s *faultStory) run() {
 func TestEveryCallFails(t *testing.T) {
 	t.Parallel()
 	try := func(at int, always, done bool, fault error) (calls int, hit bool, err error) {
-		mem := newMemFS()
+		mem := frail.New()
 		layer := &faultFS{FS: mem, at: at, always: always, done: done, err: fault}
 		s := &faultStory{cfg: storyConfig(layer), mem: mem, l: newLedger()}
 		s.run()
@@ -273,7 +267,7 @@ func TestEveryCallFails(t *testing.T) {
 }
 
 // recheck opens the journal without faults, and holds it to the ledger; records of a gap must come back.
-func recheck(mem *memFS, l *ledger) error {
+func recheck(mem *frail.Disk, l *ledger) error {
 	cfg := storyConfig(mem)
 	j, _, err := Open(cfg)
 	if errors.Is(err, ErrNone) && len(l.acked) == 0 {
@@ -306,16 +300,14 @@ func recheck(mem *memFS, l *ledger) error {
 // A disk without room refuses, keeps what is there, and is written again when there is room.
 func TestDiskFull(t *testing.T) {
 	for room := int64(0); room < 4000; room += 97 {
-		mem, l := newMemFS(), newLedger()
+		mem, l := frail.New(), newLedger()
 		cfg := storyConfig(mem)
 		mustCreate(t, cfg)
 		j, _ := mustOpen(t, cfg)
 		if err := l.add(j, 3, 100, true); err != nil {
 			t.Fatal(err)
 		}
-		mem.mu.Lock()
-		mem.full = mem.used() + room
-		mem.mu.Unlock()
+		mem.Limit(room)
 		rng := rand.New(rand.NewPCG(uint64(room), 0))
 		full := 0
 		for range 40 {
@@ -332,9 +324,7 @@ func TestDiskFull(t *testing.T) {
 		if full == 0 {
 			t.Fatalf("room %d: the disk was never full", room)
 		}
-		mem.mu.Lock()
-		mem.full = -1
-		mem.mu.Unlock()
+		mem.Limit(-1)
 		if err := l.add(j, 3, 100, true); err != nil {
 			t.Fatalf("room %d, room again: %v", room, err)
 		}
@@ -348,19 +338,17 @@ func TestDiskFull(t *testing.T) {
 // A write that the disk let through in part is taken back: none of it comes back when the journal is opened again.
 func TestHalfAWriteIsTakenBack(t *testing.T) {
 	for _, room := range []int64{0, 1, 5_000, 40_000, 100_000} {
-		mem := newMemFS()
+		mem := frail.New()
 		cfg := Config{Dir: "j", FS: mem}
 		mustCreate(t, cfg)
 		j, _ := mustOpen(t, cfg)
 		head := mustAppend(t, j, records(2, 0, 0))
-		mem.mu.Lock()
-		mem.full = mem.used() + room
-		mem.mu.Unlock()
+		mem.Limit(room)
 		if _, err := j.Append(records(100, 1, 4000)); !errors.Is(err, ErrFull) {
 			t.Fatalf("room %d: %v", room, err)
 		}
 		copied := cfg
-		copied.FS = mem.clone()
+		copied.FS = mem.Clone()
 		again, report := mustOpen(t, copied)
 		if again.Head() != head || report.CutBytes > 0 {
 			t.Fatalf("room %d: opened again it ends at %d, not %d, with %d bytes cut off", room, again.Head().Seq, head.Seq, report.CutBytes)

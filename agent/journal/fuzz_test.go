@@ -6,6 +6,7 @@ import (
 	"path/filepath"
 	"testing"
 
+	"ullage/agent/disk/frail"
 	"ullage/events"
 )
 
@@ -35,7 +36,7 @@ func resum(b []byte, mark events.Seq) {
 // Whatever the bytes of a segment: no panic, and what is accepted is a chain that can be read, written behind, and
 // opened again.
 func FuzzOpen(f *testing.F) {
-	mem, l := newMemFS(), newLedger()
+	mem, l := frail.New(), newLedger()
 	cfg := Config{Dir: "j", FS: mem}
 	if err := Create(cfg, testDevice, testKey); err != nil {
 		f.Fatal(err)
@@ -53,7 +54,7 @@ func FuzzOpen(f *testing.F) {
 		f.Fatal(err)
 	}
 	name := filepath.Join("j", baseName(1, extSegment))
-	good := mem.live[name].data[:2000]
+	good := mem.Bytes(name)[:2000]
 	f.Add(good, false, false)
 	f.Add(good[:900], true, true)
 	f.Add(good[:90], false, true)
@@ -70,12 +71,12 @@ func FuzzOpen(f *testing.F) {
 		if sums {
 			resum(b, 1)
 		}
-		m := mem.clone()
-		m.set(name, b)
+		m := mem.Clone()
+		m.Set(name, b)
 		if closed { // a segment behind it makes it a closed one, whose index says something else
 			h := header{identity: identity{testDevice, testKey}, base: place{seq: 6}}
-			m.set(filepath.Join("j", baseName(7, extSegment)), h.encode())
-			m.set(filepath.Join("j", baseName(1, extIndex)), index)
+			m.Set(filepath.Join("j", baseName(7, extSegment)), h.encode())
+			m.Set(filepath.Join("j", baseName(1, extIndex)), index)
 		}
 		c := Config{Dir: "j", FS: m}
 		if r, err := OpenRead(c); err == nil {

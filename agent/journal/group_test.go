@@ -8,12 +8,14 @@ import (
 	"testing"
 	"time"
 
+	"ullage/agent/disk"
+	"ullage/agent/disk/frail"
 	"ullage/events"
 )
 
 // slowFS counts the syncs of files, and holds each until it is let go.
 type slowFS struct {
-	FS
+	disk.FS
 	mu    sync.Mutex
 	syncs int
 	gate  chan struct{} // nil: let all go
@@ -23,17 +25,17 @@ type slowFS struct {
 	inWrite atomic.Bool
 }
 
-func (s *slowFS) wrap(f File, err error) (File, error) {
+func (s *slowFS) wrap(f disk.File, err error) (disk.File, error) {
 	if err != nil {
 		return nil, err
 	}
 	return &slowFile{f, s}, nil
 }
 
-func (s *slowFS) OpenWrite(name string) (File, error) { return s.wrap(s.FS.OpenWrite(name)) }
+func (s *slowFS) OpenWrite(name string) (disk.File, error) { return s.wrap(s.FS.OpenWrite(name)) }
 
 type slowFile struct {
-	File
+	disk.File
 	s *slowFS
 }
 
@@ -56,7 +58,7 @@ func (f *slowFile) Sync() error {
 
 // One append syncs once; many at the same time share one.
 func TestSharedSync(t *testing.T) {
-	layer := &slowFS{FS: newMemFS()}
+	layer := &slowFS{FS: frail.New()}
 	cfg := Config{Dir: "j", FS: layer}
 	mustCreate(t, cfg)
 	j, _ := mustOpen(t, cfg)
@@ -123,7 +125,7 @@ func (f *slowFile) WriteAt(p []byte, off int64) (int, error) {
 // held makes a journal whose next sync is held, or where the disk is full its next write, and starts an append into it.
 func held(t *testing.T, full bool) (j *Journal, layer *slowFS, first chan error) {
 	t.Helper()
-	layer = &slowFS{FS: newMemFS()}
+	layer = &slowFS{FS: frail.New()}
 	cfg := Config{Dir: "j", FS: layer}
 	mustCreate(t, cfg)
 	j, _ = mustOpen(t, cfg)
@@ -305,7 +307,7 @@ func readUntil(j *Journal) (n int, gaps []Range, err error) {
 
 // A sync that fails stops the journal for good; what waits on it fails too, and is told the cause.
 func TestStopped(t *testing.T) {
-	mem := newMemFS()
+	mem := frail.New()
 	layer := &faultFS{FS: mem, at: -1}
 	cfg := storyConfig(layer)
 	mustCreate(t, cfg)

@@ -2,6 +2,7 @@ package journal
 
 import (
 	"sync"
+	"ullage/agent/disk"
 )
 
 // maxHandles is how many files are kept open for reading.
@@ -17,7 +18,7 @@ type handles struct {
 
 // handle is an open file; it is closed when it is forgotten and nobody reads it.
 type handle struct {
-	File
+	disk.File
 	refs int
 	used uint64
 	gone bool

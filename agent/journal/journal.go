@@ -6,6 +6,7 @@ import (
 	"io"
 	"sync"
 
+	"ullage/agent/disk"
 	"ullage/events"
 )
 
@@ -20,8 +21,8 @@ const (
 // Config says where a journal is. The zero values of all but Dir are useful.
 type Config struct {
 	Dir          string
-	FS           FS    // the file layer; nil for that of the system
-	SegmentBytes int64 // a segment is closed when it would grow beyond; 0 for DefaultSegmentBytes, at most 1 GiB
+	FS           disk.FS // the file layer; nil for that of the system
+	SegmentBytes int64   // a segment is closed when it would grow beyond; 0 for DefaultSegmentBytes, at most 1 GiB
 }
 
 func (c Config) valid() (Config, error) {
@@ -29,7 +30,7 @@ func (c Config) valid() (Config, error) {
 		return c, errors.New("a journal needs a directory")
 	}
 	if c.FS == nil {
-		c.FS = OS{}
+		c.FS = disk.OS{}
 	}
 	if c.SegmentBytes == 0 {
 		c.SegmentBytes = DefaultSegmentBytes
@@ -54,7 +55,7 @@ type Journal struct {
 	order sync.Mutex // held while frames are built and put in line
 
 	writing sync.Mutex // held while the disk is written; guards what is below
-	f       File       // the last segment
+	f       disk.File  // the last segment
 	end     int64      // where the next frame goes
 	size    int64      // length of the file; zeros from end on
 	settled bool       // nothing needs to be said about what is before end

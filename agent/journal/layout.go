@@ -9,6 +9,7 @@ import (
 	"strconv"
 	"strings"
 
+	"ullage/agent/disk"
 	"ullage/events"
 )
 
@@ -56,7 +57,7 @@ type listing struct {
 }
 
 // list reads the directory. A directory that is not there is an empty one.
-func list(layer FS, dir string) (listing, error) {
+func list(layer disk.FS, dir string) (listing, error) {
 	names, err := layer.ReadDir(dir)
 	if errors.Is(err, fs.ErrNotExist) {
 		return listing{}, nil
@@ -93,18 +94,18 @@ func list(layer FS, dir string) (listing, error) {
 
 // dirFS is one directory of a file layer, by base names.
 type dirFS struct {
-	layer FS
+	layer disk.FS
 	dir   string
 }
 
-func (d dirFS) path(name string) string             { return filepath.Join(d.dir, name) }
-func (d dirFS) create(name string) (File, error)    { return d.layer.Create(d.path(name)) }
-func (d dirFS) open(name string) (File, error)      { return d.layer.Open(d.path(name)) }
-func (d dirFS) openWrite(name string) (File, error) { return d.layer.OpenWrite(d.path(name)) }
-func (d dirFS) rename(from, to string) error        { return d.layer.Rename(d.path(from), d.path(to)) }
-func (d dirFS) remove(name string) error            { return d.layer.Remove(d.path(name)) }
-func (d dirFS) syncDir() error                      { return d.layer.SyncDir(d.dir) }
-func (d dirFS) list() (listing, error)              { return list(d.layer, d.dir) }
+func (d dirFS) path(name string) string                  { return filepath.Join(d.dir, name) }
+func (d dirFS) create(name string) (disk.File, error)    { return d.layer.Create(d.path(name)) }
+func (d dirFS) open(name string) (disk.File, error)      { return d.layer.Open(d.path(name)) }
+func (d dirFS) openWrite(name string) (disk.File, error) { return d.layer.OpenWrite(d.path(name)) }
+func (d dirFS) rename(from, to string) error             { return d.layer.Rename(d.path(from), d.path(to)) }
+func (d dirFS) remove(name string) error                 { return d.layer.Remove(d.path(name)) }
+func (d dirFS) syncDir() error                           { return d.layer.SyncDir(d.dir) }
+func (d dirFS) list() (listing, error)                   { return list(d.layer, d.dir) }
 func (d dirFS) removeIfThere(name string) error {
 	if err := d.remove(name); err != nil && !errors.Is(err, fs.ErrNotExist) {
 		return err

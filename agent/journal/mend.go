@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"slices"
 
+	"ullage/agent/disk"
 	"ullage/events"
 )
 
@@ -155,7 +156,7 @@ func (m *mender) write(sv *survey, last bool) error {
 }
 
 // copy takes the frames of one stretch over from a damaged segment.
-func (w *segmentWriter) copy(src File, sv *survey, t *table) error {
+func (w *segmentWriter) copy(src disk.File, sv *survey, t *table) error {
 	win := window{f: src, size: sv.size}
 	seg := &segment{file: sv.file, mark: sv.mark}
 	for _, it := range t.items() {
@@ -208,7 +209,7 @@ func (m *mender) receiptBefore(mark events.Seq) ([]byte, error) {
 }
 
 // lastReceipt reads a segment through for its last receipt, or the one that its head carries.
-func lastReceipt(f File, name string, mark events.Seq, id identity) ([]byte, error) {
+func lastReceipt(f disk.File, name string, mark events.Seq, id identity) ([]byte, error) {
 	sv, err := surveySegment(f, name, mark, id, false)
 	if err != nil {
 		return nil, err

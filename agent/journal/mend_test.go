@@ -5,23 +5,17 @@ import (
 	"fmt"
 	"math/rand/v2"
 	"path/filepath"
-	"slices"
 	"testing"
 	"time"
 
+	"ullage/agent/disk/frail"
 	"ullage/events"
 )
 
 // lastSegment is the path of the last segment.
-func lastSegment(m *memFS) string {
+func lastSegment(m *frail.Disk) string {
 	l, _ := list(m, "j")
 	return filepath.Join("j", baseName(l.segments[len(l.segments)-1], extSegment))
-}
-
-// set puts bytes into a file, durably.
-func (m *memFS) set(name string, b []byte) {
-	m.live[name] = &inode{data: slices.Clone(b), durable: slices.Clone(b)}
-	m.durable[name] = m.live[name]
 }
 
 // Whole stretches are lost: zeroed, or filled with noise. Every record whose frames lie outside is there, and what is
@@ -34,7 +28,7 @@ func TestLoseStretches(t *testing.T) {
 	t.Logf("seed %d", seed)
 	lst, _ := list(mem, "j")
 	for run := range 1500 / part {
-		m := mem.clone()
+		m := mem.Clone()
 		mark := lst.segments[rng.IntN(len(lst.segments))]
 		name := filepath.Join("j", baseName(mark, extSegment))
 		_, frames := framesOf(t, m, name)
@@ -47,7 +41,7 @@ func TestLoseStretches(t *testing.T) {
 			if noise {
 				b = byte(rng.Uint32())
 			}
-			m.live[name].data[i] = b
+			m.Bytes(name)[i] = b
 		}
 		must := map[events.Seq]bool{}
 		for seq := range l.acked {
@@ -129,7 +123,7 @@ func stretchLost(cfg Config, l *ledger, must map[events.Seq]bool, tail bool) err
 func TestEmptyLastSegment(t *testing.T) {
 	for name, b := range map[string][]byte{"no bytes": nil, "zeros": make([]byte, 1000), "half a head": []byte("ullage.jour")} {
 		mem, cfg, l := small(t)
-		mem.set(filepath.Join("j", baseName(events.Seq(len(l.acked)+1), extSegment)), b)
+		mem.Set(filepath.Join("j", baseName(events.Seq(len(l.acked)+1), extSegment)), b)
 		r, err := OpenRead(cfg)
 		if err != nil {
 			t.Fatalf("%s: %v", name, err)
@@ -162,10 +156,9 @@ func TestNothingLeft(t *testing.T) {
 		l, _ := list(mem, "j")
 		for _, mark := range l.segments {
 			name := filepath.Join("j", baseName(mark, extSegment))
-			delete(mem.live, name)
-			delete(mem.durable, name)
+			mem.Lose(name)
 			if !remove {
-				mem.set(name, nil)
+				mem.Set(name, nil)
 			}
 		}
 		j, report := mustOpen(t, cfg)
@@ -182,7 +175,7 @@ func TestBadIndex(t *testing.T) {
 	base, cfg, l := small(t)
 	lst, _ := list(base, "j")
 	idx := func(i int) string { return filepath.Join("j", baseName(lst.segments[i], extIndex)) }
-	good := base.live[idx(0)].data
+	good := base.Bytes(idx(0))
 	tables, end, _ := OpenTable(base, lst.segments[0])
 	shorter := *tables
 	n := len(shorter.recs) - 1
@@ -199,15 +192,15 @@ func TestBadIndex(t *testing.T) {
 	other := *tables
 	other.last.link[0]++
 	for name, b := range map[string][]byte{
-		"of another segment": base.live[idx(1)].data,
+		"of another segment": base.Bytes(idx(1)),
 		"empty":              {},
 		"cut":                good[:len(good)-1],
 		"zeros":              make([]byte, len(good)),
 		"another link":       encodeIndex(lst.segments[0], &other, end),
 		"older":              encodeIndex(lst.segments[0], &shorter, int64(tables.recs[len(tables.recs)-1].off)),
 	} {
-		m := base.clone()
-		m.set(idx(0), b)
+		m := base.Clone()
+		m.Set(idx(0), b)
 		c := cfg
 		c.FS = m
 		report, err := Check(c, nil)
@@ -231,7 +224,7 @@ func TestBadIndex(t *testing.T) {
 }
 
 // OpenTable reads the table of a sound segment.
-func OpenTable(m *memFS, mark events.Seq) (*table, int64, error) {
+func OpenTable(m *frail.Disk, mark events.Seq) (*table, int64, error) {
 	f, err := m.Open(filepath.Join("j", baseName(mark, extSegment)))
 	if err != nil {
 		return nil, 0, err
@@ -255,7 +248,7 @@ func TestSegmentBehindIndex(t *testing.T) {
 			cut = f.off
 		}
 	}
-	mem.set(name, mem.live[name].data[:cut])
+	mem.Set(name, mem.Bytes(name)[:cut])
 	lost := Range{lst.segments[1] - 1, lst.segments[1] - 1}
 	j, _ := mustOpen(t, cfg)
 	defer j.Close()
@@ -274,15 +267,15 @@ func TestLyingSync(t *testing.T) {
 	fell := 0
 	for seed := range uint64(300) {
 		rng := rand.New(rand.NewPCG(seed, 3))
-		m, l := newMemFS(), newLedger()
+		m, l := frail.New(), newLedger()
 		if err := l.story(storyConfig(m), rng, 2); err != nil {
 			t.Fatal(err)
 		}
-		m.lying = true
+		m.Lying = true
 		if err := l.story(storyConfig(m), rng, 3); err != nil {
 			t.Fatal(err)
 		}
-		m = m.cut(rng)
+		m = m.Cut(rng)
 		j, _, err := Open(storyConfig(m))
 		if err != nil {
 			t.Fatalf("seed %d: %v", seed, err)
@@ -332,16 +325,16 @@ func TestCrashWhileMending(t *testing.T) {
 		for left := range 60 {
 			for seed := range uint64(8 / part) {
 				rng := rand.New(rand.NewPCG(seed, uint64(left)))
-				m := base.clone()
-				m.flip(name, lost.off+20, 4)
+				m := base.Clone()
+				m.Flip(name, lost.off+20, 4)
 				c := cfg
 				c.FS = m
-				m.left = left
+				m.Left = left
 				err := mendStory(c, l, lost.seq)
-				if err != nil && !errors.Is(err, errPower) {
+				if err != nil && !errors.Is(err, frail.ErrPower) {
 					t.Fatalf("segment %d, cut at call %d: %v", i, left, err)
 				}
-				after := m.cut(rng)
+				after := m.Cut(rng)
 				c.FS = after
 				if r, err := OpenRead(c); err != nil {
 					t.Fatalf("segment %d, cut at call %d, seed %d: read: %v", i, left, seed, err)

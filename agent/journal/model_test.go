@@ -8,13 +8,14 @@ import (
 
 	"pgregory.net/rapid"
 
+	"ullage/agent/disk/frail"
 	"ullage/events"
 )
 
 // Random operations against a journal in a map.
 func TestModel(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
-		mem, l := newMemFS(), newLedger()
+		mem, l := frail.New(), newLedger()
 		cfg := storyConfig(mem)
 		mustDo(t, Create(cfg, testDevice, testKey))
 		j, _, err := Open(cfg)
@@ -44,7 +45,7 @@ func TestModel(t *testing.T) {
 				mustDo(t, r.Close())
 			},
 			"lose indexes": func(t *rapid.T) {
-				for _, name := range mem.names() {
+				for _, name := range mem.Names() {
 					if filepath.Ext(name) == extIndex && rapid.Bool().Draw(t, "this one") {
 						mustDo(t, mem.Remove(name))
 					}
@@ -71,7 +72,7 @@ func TestModel(t *testing.T) {
 				if i == len(tab.recs)-1 {
 					seals = without(seals, sealsBehind(mem, mark, tab, lost))
 				}
-				mem.flip(filepath.Join("j", baseName(mark, extSegment)), int(tab.recs[i].off)+12, 1)
+				mem.Flip(filepath.Join("j", baseName(mark, extSegment)), int(tab.recs[i].off)+12, 1)
 				if _, gaps, err := readAll(j); err != nil || fmt.Sprint(gaps) != fmt.Sprint([]Range{{lost, lost}}) {
 					t.Fatalf("gaps %v, %v, not %d", gaps, err, lost)
 				}
@@ -106,7 +107,7 @@ func mustDo(t *rapid.T, err error) {
 }
 
 // sealsBehind gives the seals behind one record of a segment.
-func sealsBehind(m *memFS, mark events.Seq, tab *table, seq events.Seq) (all []string) {
+func sealsBehind(m *frail.Disk, mark events.Seq, tab *table, seq events.Seq) (all []string) {
 	f, err := m.Open(filepath.Join("j", baseName(mark, extSegment)))
 	if err != nil {
 		return nil

@@ -7,6 +7,7 @@ import (
 	"math/rand/v2"
 	"testing"
 	"time"
+	"ullage/agent/disk/frail"
 )
 
 var (
@@ -37,39 +38,39 @@ func TestPowerCut(t *testing.T) {
 
 func powerCut(seed uint64) error {
 	rng := rand.New(rand.NewPCG(seed, 1))
-	m, l := newMemFS(), newLedger()
+	m, l := frail.New(), newLedger()
 	for range 3 {
-		m.left = rng.IntN(120)
+		m.Left = rng.IntN(120)
 		if rng.IntN(3) == 0 {
-			m.left = rng.IntN(20)
+			m.Left = rng.IntN(20)
 		}
 		err := l.story(storyConfig(m), rng, 6)
-		m.left = -1
-		if err != nil && !errors.Is(err, errPower) {
+		m.Left = -1
+		if err != nil && !errors.Is(err, frail.ErrPower) {
 			return err
 		}
 		if rng.IntN(3) > 0 {
-			m = m.cut(rng)
+			m = m.Cut(rng)
 		} else { // only the process dies; what it left unsynced is read by the next one, and counts from then on
-			m.revive()
+			m.Revive()
 			if err := readOnce(m, l); err != nil {
 				return err
 			}
-			m = m.cut(rng)
+			m = m.Cut(rng)
 		}
 	}
 	for {
-		m.left = rng.IntN(30)
+		m.Left = rng.IntN(30)
 		j, _, err := Open(storyConfig(m))
-		m.left = -1
+		m.Left = -1
 		if errors.Is(err, ErrNone) && len(l.acked) == 0 {
 			return nil
 		}
-		if errors.Is(err, errPower) || err == nil && m.dead {
+		if errors.Is(err, frail.ErrPower) || err == nil && m.Dead() {
 			if err == nil {
 				j.Close()
 			}
-			m = m.cut(rng)
+			m = m.Cut(rng)
 			continue
 		}
 		if err != nil {
@@ -96,7 +97,7 @@ func powerCut(seed uint64) error {
 }
 
 // readOnce opens a journal, holds it to the ledger, and leaves it as a process does that dies.
-func readOnce(m *memFS, l *ledger) error {
+func readOnce(m *frail.Disk, l *ledger) error {
 	j, _, err := Open(storyConfig(m))
 	if errors.Is(err, ErrNone) && len(l.acked) == 0 {
 		return nil

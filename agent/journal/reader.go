@@ -8,6 +8,7 @@ import (
 	"io/fs"
 	"slices"
 
+	"ullage/agent/disk"
 	"ullage/events"
 )
 
@@ -201,7 +202,7 @@ func (r *Reader) receiptIn(segs []*segment) ([]byte, error) {
 }
 
 // receiptBehind reads the last receipt of a segment, or, of one without, that of its head.
-func receiptBehind(f File, seg *segment, id identity, headOnly bool) (receipt []byte, found bool, err error) {
+func receiptBehind(f disk.File, seg *segment, id identity, headOnly bool) (receipt []byte, found bool, err error) {
 	if !headOnly {
 		receipt, err = lastReceipt(f, seg.file, seg.mark, id)
 		return receipt, receipt != nil, err

@@ -6,6 +6,7 @@ import (
 	"math/rand/v2"
 	"syscall"
 
+	"ullage/agent/disk"
 	"ullage/events"
 )
 
@@ -130,7 +131,7 @@ func (l *ledger) verify(r reading) error {
 }
 
 // storyConfig makes segments so small that every story has many.
-func storyConfig(layer FS) Config { return Config{Dir: "j", FS: layer, SegmentBytes: 2500} }
+func storyConfig(layer disk.FS) Config { return Config{Dir: "j", FS: layer, SegmentBytes: 2500} }
 
 // story opens, appends, closes and reads, until something fails.
 func (l *ledger) story(cfg Config, rng *rand.Rand, rounds int) error {

@@ -6,6 +6,7 @@ import (
 	"math"
 	"slices"
 
+	"ullage/agent/disk"
 	"ullage/events"
 )
 
@@ -87,7 +88,7 @@ type looseNote struct {
 
 // surveySegment reads the whole of a segment. An error is one of reading, or ErrVersion, or ErrForeign: then nothing
 // can be said about it.
-func surveySegment(f File, name string, mark events.Seq, id identity, last bool) (*survey, error) {
+func surveySegment(f disk.File, name string, mark events.Seq, id identity, last bool) (*survey, error) {
 	size, err := f.Size()
 	if err != nil {
 		return nil, fmt.Errorf("%s: %w", name, err)

@@ -7,17 +7,18 @@ import (
 	"path/filepath"
 	"testing"
 
+	"ullage/agent/disk/frail"
 	"ullage/events"
 )
 
 // patch changes bytes of a segment and makes the sum of the frame around them hold again, as someone would who knows
 // the format.
-func patch(m *memFS, name string, f frameAt, off int, to []byte) {
-	b := m.live[name].data
+func patch(m *frail.Disk, name string, f frameAt, off int, to []byte) {
+	b := m.Bytes(name)
 	mark, _, _ := parseName(filepath.Base(name))
 	copy(b[off:], to)
 	binary.LittleEndian.PutUint32(b[f.off+4:], frameSum(mark, int64(f.off), b[f.off:f.off+4], b[f.off+8:f.end]))
-	m.set(name, b)
+	m.Set(name, b)
 }
 
 // Frames whose sums hold are not believed against the chain: a changed record is damage, and so is one behind damage
@@ -36,9 +37,9 @@ func TestTamper(t *testing.T) {
 		t.Fatal("too few records in the last segment")
 	}
 	const random = 16 // a byte of the random part of the id, so that the record stays in form
-	try := func(what string, lost Range, change func(m *memFS)) {
+	try := func(what string, lost Range, change func(m *frail.Disk)) {
 		t.Helper()
-		m := base.clone()
+		m := base.Clone()
 		change(m)
 		c := cfg
 		c.FS = m
@@ -61,15 +62,15 @@ func TestTamper(t *testing.T) {
 			t.Fatalf("%s: the head is %d", what, j.Head().Seq)
 		}
 	}
-	try("a record", Range{recs[0].seq, recs[0].seq}, func(m *memFS) {
+	try("a record", Range{recs[0].seq, recs[0].seq}, func(m *frail.Disk) {
 		patch(m, name, recs[0], recs[0].off+frameHead+random, []byte{0xaa})
 	})
-	try("a record behind a damaged one", Range{recs[0].seq, recs[1].seq}, func(m *memFS) {
-		m.flip(name, recs[0].off+20, 1)
-		m.flip(name, links[0].off+20, 1)
+	try("a record behind a damaged one", Range{recs[0].seq, recs[1].seq}, func(m *frail.Disk) {
+		m.Flip(name, recs[0].off+20, 1)
+		m.Flip(name, links[0].off+20, 1)
 		patch(m, name, recs[1], recs[1].off+frameHead+random, []byte{0xaa})
 	})
-	try("the link before a record", Range{recs[1].seq, recs[1].seq}, func(m *memFS) {
+	try("the link before a record", Range{recs[1].seq, recs[1].seq}, func(m *frail.Disk) {
 		patch(m, name, links[1], links[1].end-1, []byte{0xaa})
 	})
 }
@@ -127,14 +128,14 @@ func TestCheckVerifies(t *testing.T) {
 func TestUnprovenIsWrittenAgain(t *testing.T) {
 	for seed := range uint64(50) {
 		rng := rand.New(rand.NewPCG(seed, 5))
-		m, l := newMemFS(), newLedger()
+		m, l := frail.New(), newLedger()
 		cfg := storyConfig(m)
 		mustCreate(t, cfg)
 		j, _ := mustOpen(t, cfg)
 		if err := l.add(j, 2, 100, true); err != nil {
 			t.Fatal(err)
 		}
-		m.failing = true
+		m.Failing = true
 		if err := l.add(j, 2, 100, true); !errors.Is(err, ErrStopped) {
 			t.Fatal(err)
 		}
@@ -146,7 +147,7 @@ func TestUnprovenIsWrittenAgain(t *testing.T) {
 		if report.Rewritten == 0 || j.Head().Seq != 4 {
 			t.Fatalf("head %d, %+v", j.Head().Seq, report)
 		}
-		m = m.cut(rng)
+		m = m.Cut(rng)
 		if err := recheck(m, l); err != nil {
 			t.Fatalf("seed %d: %v", seed, err)
 		}

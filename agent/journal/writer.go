@@ -3,6 +3,7 @@ package journal
 import (
 	"fmt"
 
+	"ullage/agent/disk"
 	"ullage/events"
 )
 
@@ -10,7 +11,7 @@ import (
 type segmentWriter struct {
 	dirFS
 	mark    events.Seq
-	f       File
+	f       disk.File
 	at      place
 	receipt []byte
 	off     int64 // of buf in the file

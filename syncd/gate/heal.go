@@ -250,7 +250,7 @@ var ErrGap = errors.New("records before it are missing")
 
 // Restore stores a message again that RECORDS has lost and somebody else has kept as it was: the same records, held as they
 // were, under the same seals. When it was first received its original receipt tells, which is made where there is none.
-// Errors: ErrGap; ErrChain where it does not go on from what RECORDS has; those of outcome, after which it may be stored.
+// Errors: ErrGap; ErrChain where it does not go on from what RECORDS has; those of stream.Append, after which it may be stored.
 func (g *Gate) Restore(ctx context.Context, known Device, place wire.Place, was *wire.Commit, records [][]byte) error {
 	device := was.Device
 	if bad, err := g.replaces(device, was.Range.From, records); err != nil {

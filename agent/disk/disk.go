@@ -1,12 +1,14 @@
-package journal
+// Package disk is the file layer under a device. What lies under it can be the system, or a frail disk that loses power.
+package disk
 
 import (
 	"errors"
+	"fmt"
 	"io"
 	"syscall"
 )
 
-// FS is the file layer under a journal. Names are paths. Tests put layers under it that fail, lie and lose power.
+// FS is a file layer. Names are paths. Tests put layers under it that fail, lie and lose power.
 type FS interface {
 	// MkdirAll makes a directory, its parents, and the entries that name them durable.
 	MkdirAll(dir string) error
@@ -42,7 +44,25 @@ type File interface {
 	Size() (int64, error)
 }
 
-// isFull tells whether a write failed for want of room.
-func isFull(err error) bool {
+// ErrLocked is in the error of Lock while another holds it; see LockedError.
+var ErrLocked = errors.New("the journal is in use")
+
+// LockedError tells who holds a lock. It is an ErrLocked.
+type LockedError struct {
+	PID int // 0 where it is not known
+}
+
+func (e *LockedError) Error() string {
+	if e.PID == 0 {
+		return ErrLocked.Error() + " by another process"
+	}
+	return fmt.Sprintf("%s by process %d", ErrLocked, e.PID)
+}
+
+// Is makes the error an ErrLocked.
+func (e *LockedError) Is(target error) bool { return target == ErrLocked }
+
+// Full tells whether a write failed for want of room.
+func Full(err error) bool {
 	return errors.Is(err, syscall.ENOSPC) || errors.Is(err, errQuota)
 }

@@ -1,4 +1,5 @@
-package journal
+// Package frail is a disk that loses power, lies about what it has written, fills up and forgets.
+package frail
 
 import (
 	"errors"
@@ -10,26 +11,30 @@ import (
 	"slices"
 	"sync"
 	"syscall"
+
+	"ullage/agent/disk"
 )
 
-var errPower = errors.New("the power is off")
+// ErrPower is the error of everything once the power is off.
+var ErrPower = errors.New("the power is off")
 
-// memFS is a file layer in memory that knows what of it would survive a power cut: what was synced surely, of the rest
+// Disk is a file layer in memory that knows what of it would survive a power cut: what was synced surely, of the rest
 // any part. A sector of a write may be lost, torn or on the disk before an earlier one; so may each change of a
 // directory. After the cut it refuses everything.
-type memFS struct {
+type Disk struct {
 	mu      sync.Mutex
 	live    map[string]*inode
 	durable map[string]*inode
 	changes []map[string]*inode // of the directory, not yet synced; nil for a name that goes
 	locked  map[string]bool
 
-	left    int  // changing calls until the power is cut; below zero for never
-	dead    bool //
-	lying   bool // Sync of files does nothing and says it did
-	failing bool // the next Sync of a file fails, and what it should have written will never be
-	syncs   int  // Sync calls on files
-	full    int64
+	dead bool
+	full int64 // bytes of all files; below zero for any number
+
+	// To be set while nothing goes on.
+	Left    int  // changing calls until the power is cut; below zero for never
+	Lying   bool // Sync of files does nothing and says it did
+	Failing bool // the next Sync of a file fails, and what it should have written will never be
 }
 
 type inode struct {
@@ -44,26 +49,27 @@ type change struct {
 	data []byte
 }
 
-func newMemFS() *memFS {
-	return &memFS{live: map[string]*inode{}, durable: map[string]*inode{}, locked: map[string]bool{}, left: -1, full: -1}
+// New is an empty disk.
+func New() *Disk {
+	return &Disk{live: map[string]*inode{}, durable: map[string]*inode{}, locked: map[string]bool{}, Left: -1, full: -1}
 }
 
 // step counts a changing call. With cut it is the one during which the power goes: what it does is done, or not.
-func (m *memFS) step() (cut bool, err error) {
+func (m *Disk) step() (cut bool, err error) {
 	if m.dead {
-		return false, errPower
+		return false, ErrPower
 	}
-	if m.left == 0 {
+	if m.Left == 0 {
 		m.dead = true
 		return true, nil
 	}
-	if m.left > 0 {
-		m.left--
+	if m.Left > 0 {
+		m.Left--
 	}
 	return false, nil
 }
 
-func (m *memFS) change(sets map[string]*inode) error {
+func (m *Disk) change(sets map[string]*inode) error {
 	cut, err := m.step()
 	if err != nil {
 		return err
@@ -77,14 +83,16 @@ func (m *memFS) change(sets map[string]*inode) error {
 	}
 	m.changes = append(m.changes, sets)
 	if cut {
-		return errPower
+		return ErrPower
 	}
 	return nil
 }
 
-func (m *memFS) MkdirAll(string) error { return nil }
+// MkdirAll is part of disk.FS.
+func (m *Disk) MkdirAll(string) error { return nil }
 
-func (m *memFS) Create(name string) (File, error) {
+// Create is part of disk.FS.
+func (m *Disk) Create(name string) (disk.File, error) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	if ino := m.live[name]; ino != nil {
@@ -95,34 +103,38 @@ func (m *memFS) Create(name string) (File, error) {
 		ino.data = nil
 		ino.writes = append(ino.writes, change{})
 		if cut {
-			return nil, errPower
+			return nil, ErrPower
 		}
-		return &memFile{m, ino, true}, nil
+		return &file{m, ino, true}, nil
 	}
 	ino := &inode{}
 	if err := m.change(map[string]*inode{name: ino}); err != nil {
 		return nil, err
 	}
-	return &memFile{m, ino, true}, nil
+	return &file{m, ino, true}, nil
 }
 
-func (m *memFS) Open(name string) (File, error)      { return m.openFile(name, false) }
-func (m *memFS) OpenWrite(name string) (File, error) { return m.openFile(name, true) }
+// Open is part of disk.FS.
+func (m *Disk) Open(name string) (disk.File, error) { return m.openFile(name, false) }
 
-func (m *memFS) openFile(name string, write bool) (File, error) {
+// OpenWrite is part of disk.FS.
+func (m *Disk) OpenWrite(name string) (disk.File, error) { return m.openFile(name, true) }
+
+func (m *Disk) openFile(name string, write bool) (disk.File, error) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	if m.dead {
-		return nil, errPower
+		return nil, ErrPower
 	}
 	ino := m.live[name]
 	if ino == nil {
 		return nil, &fs.PathError{Op: "open", Path: name, Err: fs.ErrNotExist}
 	}
-	return &memFile{m, ino, write}, nil
+	return &file{m, ino, write}, nil
 }
 
-func (m *memFS) Rename(from, to string) error {
+// Rename is part of disk.FS.
+func (m *Disk) Rename(from, to string) error {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	ino := m.live[from]
@@ -132,7 +144,8 @@ func (m *memFS) Rename(from, to string) error {
 	return m.change(map[string]*inode{from: nil, to: ino})
 }
 
-func (m *memFS) Remove(name string) error {
+// Remove is part of disk.FS.
+func (m *Disk) Remove(name string) error {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	if m.live[name] == nil {
@@ -141,11 +154,12 @@ func (m *memFS) Remove(name string) error {
 	return m.change(map[string]*inode{name: nil})
 }
 
-func (m *memFS) ReadDir(dir string) ([]string, error) {
+// ReadDir is part of disk.FS.
+func (m *Disk) ReadDir(dir string) ([]string, error) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	if m.dead {
-		return nil, errPower
+		return nil, ErrPower
 	}
 	var names []string
 	for name := range m.live {
@@ -156,7 +170,8 @@ func (m *memFS) ReadDir(dir string) ([]string, error) {
 	return names, nil
 }
 
-func (m *memFS) SyncDir(string) error {
+// SyncDir is part of disk.FS.
+func (m *Disk) SyncDir(string) error {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	cut, err := m.step()
@@ -164,49 +179,51 @@ func (m *memFS) SyncDir(string) error {
 		return err
 	}
 	if cut {
-		return errPower
+		return ErrPower
 	}
 	m.durable = maps.Clone(m.live)
 	m.changes = nil
 	return nil
 }
 
-type memLock struct {
-	m    *memFS
+// lock is held until the process ends.
+type lock struct {
+	m    *Disk
 	name string
 }
 
-func (m *memFS) Lock(name string) (io.Closer, error) {
+// Lock is part of disk.FS.
+func (m *Disk) Lock(name string) (io.Closer, error) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	if m.dead {
-		return nil, errPower
+		return nil, ErrPower
 	}
 	if m.locked[name] {
-		return nil, &LockedError{}
+		return nil, &disk.LockedError{}
 	}
 	m.locked[name] = true
-	return memLock{m, name}, nil
+	return lock{m, name}, nil
 }
 
-func (l memLock) Close() error {
+func (l lock) Close() error {
 	l.m.mu.Lock()
 	defer l.m.mu.Unlock()
 	delete(l.m.locked, l.name)
 	return nil
 }
 
-type memFile struct {
-	m     *memFS
+type file struct {
+	m     *Disk
 	ino   *inode
 	write bool
 }
 
-func (f *memFile) ReadAt(p []byte, off int64) (int, error) {
+func (f *file) ReadAt(p []byte, off int64) (int, error) {
 	f.m.mu.Lock()
 	defer f.m.mu.Unlock()
 	if f.m.dead {
-		return 0, errPower
+		return 0, ErrPower
 	}
 	if off >= int64(len(f.ino.data)) {
 		return 0, io.EOF
@@ -218,7 +235,7 @@ func (f *memFile) ReadAt(p []byte, off int64) (int, error) {
 	return n, nil
 }
 
-func (f *memFile) WriteAt(p []byte, off int64) (int, error) {
+func (f *file) WriteAt(p []byte, off int64) (int, error) {
 	f.m.mu.Lock()
 	defer f.m.mu.Unlock()
 	if !f.write {
@@ -237,21 +254,91 @@ func (f *memFile) WriteAt(p []byte, off int64) (int, error) {
 	f.ino.writes = append(f.ino.writes, change{off, slices.Clone(p[:n])})
 	switch {
 	case cut:
-		return 0, errPower
+		return 0, ErrPower
 	case n < len(p):
-		return n, errNoSpace
+		return n, syscall.ENOSPC
 	}
 	return n, nil
 }
 
-func (m *memFS) used() (n int64) {
+// Limit leaves room for so many bytes more; below zero for any number.
+func (m *Disk) Limit(room int64) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	m.full = -1
+	if room >= 0 {
+		m.full = m.used() + room
+	}
+}
+
+// Dead tells whether the power is off.
+func (m *Disk) Dead() bool {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	return m.dead
+}
+
+// Clone is the disk as it is, once more.
+func (m *Disk) Clone() *Disk {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	c := New()
+	for name, ino := range m.live {
+		c.live[name] = &inode{data: slices.Clone(ino.data), durable: slices.Clone(ino.data)}
+	}
+	c.durable = maps.Clone(c.live)
+	return c
+}
+
+// Names are the paths of all files, in their order.
+func (m *Disk) Names() []string {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	return slices.Sorted(maps.Keys(m.live))
+}
+
+// Bytes are what stands in a file, itself and not a copy; nil where there is no such file.
+func (m *Disk) Bytes(name string) []byte {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	if ino := m.live[name]; ino != nil {
+		return ino.data
+	}
+	return nil
+}
+
+// Set puts a copy of bytes into a file, durably.
+func (m *Disk) Set(name string, b []byte) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	m.live[name] = &inode{data: slices.Clone(b), durable: slices.Clone(b)}
+	m.durable[name] = m.live[name]
+}
+
+// Lose takes a file away.
+func (m *Disk) Lose(name string) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	delete(m.live, name)
+	delete(m.durable, name)
+}
+
+// Flip damages a byte of a file.
+func (m *Disk) Flip(name string, off int, mask byte) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	m.live[name].data[off] ^= mask
+	m.live[name].durable = slices.Clone(m.live[name].data)
+}
+
+func (m *Disk) used() (n int64) {
 	for _, ino := range m.live {
 		n += int64(len(ino.data))
 	}
 	return n
 }
 
-func (f *memFile) Truncate(size int64) error {
+func (f *file) Truncate(size int64) error {
 	f.m.mu.Lock()
 	defer f.m.mu.Unlock()
 	cut, err := f.m.step()
@@ -261,12 +348,12 @@ func (f *memFile) Truncate(size int64) error {
 	f.ino.data = writeInto(f.ino.data, change{size, nil})
 	f.ino.writes = append(f.ino.writes, change{size, nil})
 	if cut {
-		return errPower
+		return ErrPower
 	}
 	return nil
 }
 
-func (f *memFile) Sync() error {
+func (f *file) Sync() error {
 	f.m.mu.Lock()
 	defer f.m.mu.Unlock()
 	cut, err := f.m.step()
@@ -274,15 +361,14 @@ func (f *memFile) Sync() error {
 		return err
 	}
 	if cut {
-		return errPower
+		return ErrPower
 	}
-	f.m.syncs++
-	if f.m.failing {
-		f.m.failing = false
+	if f.m.Failing {
+		f.m.Failing = false
 		f.ino.writes = nil
 		return syscall.EIO
 	}
-	if !f.m.lying {
+	if !f.m.Lying {
 		for _, c := range f.ino.writes { // and nothing else: what a failed sync has lost stays lost
 			f.ino.durable = writeInto(f.ino.durable, c)
 		}
@@ -291,16 +377,16 @@ func (f *memFile) Sync() error {
 	return nil
 }
 
-func (f *memFile) Size() (int64, error) {
+func (f *file) Size() (int64, error) {
 	f.m.mu.Lock()
 	defer f.m.mu.Unlock()
 	if f.m.dead {
-		return 0, errPower
+		return 0, ErrPower
 	}
 	return int64(len(f.ino.data)), nil
 }
 
-func (f *memFile) Close() error { return nil }
+func (f *file) Close() error { return nil }
 
 // writeInto does a change; the slice may be shared with none.
 func writeInto(b []byte, c change) []byte {
@@ -317,11 +403,11 @@ func writeInto(b []byte, c change) []byte {
 	return b
 }
 
-// cut is the file layer as a power cut leaves it.
-func (m *memFS) cut(rng *rand.Rand) *memFS {
+// Cut is the file layer as a power cut leaves it.
+func (m *Disk) Cut(rng *rand.Rand) *Disk {
 	m.mu.Lock()
 	defer m.mu.Unlock()
-	after := newMemFS()
+	after := New()
 	names := maps.Clone(m.durable)
 	keep := chance(rng)
 	for _, sets := range m.changes {
@@ -343,11 +429,11 @@ func (m *memFS) cut(rng *rand.Rand) *memFS {
 	return after
 }
 
-// revive is the file layer as the death of a process leaves it: all is there, synced or not.
-func (m *memFS) revive() {
+// Revive is the file layer as the death of a process leaves it: all is there, synced or not.
+func (m *Disk) Revive() {
 	m.mu.Lock()
 	defer m.mu.Unlock()
-	m.dead, m.left = false, -1
+	m.dead, m.Left = false, -1
 	clear(m.locked)
 }
 

@@ -1,6 +1,6 @@
 //go:build unix && !solaris && !illumos && !aix
 
-package journal
+package disk
 
 import (
 	"errors"

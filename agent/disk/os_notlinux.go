@@ -1,6 +1,6 @@
 //go:build !linux
 
-package journal
+package disk
 
 import "os"
 
