@@ -6,6 +6,7 @@ import (
 	"log/slog"
 	"time"
 
+	"ullage/agent/disk"
 	"ullage/events"
 )
 
@@ -15,6 +16,8 @@ type Config struct {
 	Random   func([]byte) error // fills with random bytes; nil: crypto/rand
 	Software string             // what this is, in words, for the centre; empty: "ullage-agent"
 	Log      *slog.Logger       // what happens; nil: nothing is logged
+	Network  Network            // nil: the real one
+	Disk     disk.FS            // under the journal; nil: that of the system
 
 	Every    time.Duration // between conversations while nothing waits; 0: 10 minutes
 	Patience time.Duration // how long Sync goes on without progress; 0: 20 seconds

@@ -105,7 +105,7 @@ func openHome(h home, cfg Config) (_ *Device, err error) {
 		return nil, err
 	}
 	var report journal.Report
-	if d.journal, report, err = journal.Open(journal.Config{Dir: d.home.journal()}); err != nil {
+	if d.journal, report, err = journal.Open(journal.Config{Dir: d.home.journal(), FS: d.cfg.Disk}); err != nil {
 		return nil, err
 	}
 	defer func() {

@@ -1,18 +1,14 @@
 package agent
 
 import (
-	"bytes"
 	"context"
 	"crypto/ed25519"
 	"crypto/tls"
 	"encoding/json"
 	"errors"
 	"fmt"
-	"io"
-	"net"
 	"net/http"
 	"net/url"
-	"time"
 
 	"ullage/agent/journal"
 	"ullage/events"
@@ -53,7 +49,7 @@ func Enrol(ctx context.Context, dir, centre, code string, cfg Config) (events.De
 	if err := system.MkdirAll(dir); err != nil {
 		return "", err
 	}
-	k, release, err := h.makeKeys()
+	k, release, err := h.makeKeys(cfg.Random)
 	if err != nil {
 		return "", err
 	}
@@ -63,16 +59,16 @@ func Enrol(ctx context.Context, dir, centre, code string, cfg Config) (events.De
 		return "", err
 	}
 	known := pins{c.Pin}
-	answer, err := askCentre(ctx, address, known.tls(address.Hostname(), func(fresh pins) { known = known.with(fresh) }),
+	answer, err := askCentre(ctx, cfg, address, known.tls(address.Hostname(), func(fresh pins) { known = known.with(fresh) }),
 		wire.EnrolRequest{Secret: c.Secret[:], SealKey: k.sealPublic(), ConnKey: public, Software: cfg.Software})
 	if err != nil {
 		return "", err
 	}
-	return answer.Device, h.settle(k, known, answer, centre)
+	return answer.Device, h.settle(cfg, k, known, answer, centre)
 }
 
 // settle writes what the centre answered.
-func (h home) settle(k keys, known pins, answer *wire.EnrolAnswer, centre string) error {
+func (h home) settle(cfg Config, k keys, known pins, answer *wire.EnrolAnswer, centre string) error {
 	if err := h.writePins(known); err != nil {
 		return err
 	}
@@ -86,15 +82,15 @@ func (h home) settle(k keys, known pins, answer *wire.EnrolAnswer, centre string
 	if err := writeJSON(h.log(), guarded{Key: answer.Log}); err != nil {
 		return err
 	}
-	if err := h.makeJournal(k, answer.Device); err != nil {
+	if err := h.makeJournal(cfg, k, answer.Device); err != nil {
 		return err
 	}
 	return writeJSON(h.device(), identity{identityFormat, answer.Device, answer.NATS, answer.JWT, k.sealPublic(), centre, ""})
 }
 
 // makeJournal makes the device's journal, or finds the one that a try which was cut short has made.
-func (h home) makeJournal(k keys, device events.DeviceID) error {
-	cfg := journal.Config{Dir: h.journal()}
+func (h home) makeJournal(c Config, k keys, device events.DeviceID) error {
+	cfg := journal.Config{Dir: h.journal(), FS: c.Disk}
 	err := journal.Create(cfg, device, k.sealPublic())
 	if !errors.Is(err, journal.ErrExists) {
 		return err
@@ -134,42 +130,25 @@ func enrolURL(centre string) (*url.URL, error) {
 }
 
 // askCentre sends one request of enrolment.
-func askCentre(ctx context.Context, address *url.URL, secure *tls.Config, q wire.EnrolRequest) (*wire.EnrolAnswer, error) {
+func askCentre(ctx context.Context, cfg Config, address *url.URL, secure *tls.Config, q wire.EnrolRequest) (*wire.EnrolAnswer, error) {
 	body, err := json.Marshal(q)
 	if err != nil {
 		return nil, err
 	}
-	ctx, cancel := context.WithTimeout(ctx, 30*time.Second)
-	defer cancel()
-	r, err := http.NewRequestWithContext(ctx, http.MethodPost, address.String(), bytes.NewReader(body))
-	if err != nil {
-		return nil, err
-	}
-	r.Header.Set("Content-Type", "application/json")
-	// No proxy, and no redirection: the secret goes where the code says and nowhere else.
-	client := http.Client{
-		Transport:     &http.Transport{DisableKeepAlives: true, DialContext: (&net.Dialer{Timeout: dialTime}).DialContext, TLSClientConfig: secure},
-		CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse },
-	}
-	resp, err := client.Do(r)
+	status, b, err := post(ctx, cfg, address, secure, "application/json", body, wire.MaxEnrol+1)
 	if stop := (*Stop)(nil); errors.As(err, &stop) {
 		return nil, stop
 	}
 	if err != nil {
 		return nil, fmt.Errorf("the centre cannot be reached (the same code can be tried again): %w", err)
 	}
-	defer resp.Body.Close()
-	b, err := io.ReadAll(io.LimitReader(resp.Body, wire.MaxEnrol+1))
-	if err != nil {
-		return nil, fmt.Errorf("the centre's answer was cut off (the same code can be tried again): %w", err)
-	}
 	if len(b) > wire.MaxEnrol {
 		return nil, fmt.Errorf("the answer of %s is too long for a centre's", address)
 	}
-	if resp.StatusCode != http.StatusOK {
+	if status != http.StatusOK {
 		var no wire.EnrolRefusal
 		if json.Unmarshal(b, &no) != nil || no.Error == "" {
-			return nil, fmt.Errorf("%s answers %s, which no centre would", address, resp.Status)
+			return nil, fmt.Errorf("%s answers with status %d, which no centre would", address, status)
 		}
 		return nil, fmt.Errorf("the centre refused: %s", no.Error)
 	}

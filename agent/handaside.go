@@ -3,6 +3,7 @@ package agent
 import (
 	"bytes"
 	"context"
+	"crypto/tls"
 	"errors"
 	"fmt"
 	"io"
@@ -89,6 +90,19 @@ func (d *Device) giveAside(ctx context.Context, p *prepared) error {
 
 // post asks the centre outside of a connection, and returns at most most bytes of what it says.
 func (d *Device) post(ctx context.Context, address *url.URL, kind string, body []byte, most int64) (status int, said []byte, err error) {
+	var fresh pins
+	secure := d.pins.tls(address.Hostname(), func(p pins) { fresh = p })
+	status, said, err = post(ctx, d.cfg, address, secure, kind, body, most)
+	if err == nil && len(fresh) > 0 {
+		err = d.learnPins(fresh)
+	}
+	return status, said, err
+}
+
+func post(ctx context.Context, cfg Config, address *url.URL, secure *tls.Config, kind string, body []byte, most int64) (status int, said []byte, err error) {
+	if cfg.Network != nil {
+		return cfg.Network.Post(ctx, address, kind, body, most)
+	}
 	ctx, cancel := context.WithTimeout(ctx, 30*time.Second)
 	defer cancel()
 	r, err := http.NewRequestWithContext(ctx, http.MethodPost, address.String(), bytes.NewReader(body))
@@ -96,8 +110,7 @@ func (d *Device) post(ctx context.Context, address *url.URL, kind string, body [
 		return 0, nil, err
 	}
 	r.Header.Set("Content-Type", kind)
-	var fresh pins
-	secure := d.pins.tls(address.Hostname(), func(p pins) { fresh = p })
+	// No proxy, and no redirection: a secret goes where it was meant to go and nowhere else.
 	client := http.Client{
 		Transport:     &http.Transport{DisableKeepAlives: true, DialContext: (&net.Dialer{Timeout: dialTime}).DialContext, TLSClientConfig: secure},
 		CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse },
@@ -107,11 +120,6 @@ func (d *Device) post(ctx context.Context, address *url.URL, kind string, body [
 		return 0, nil, err
 	}
 	defer resp.Body.Close()
-	if len(fresh) > 0 {
-		if err := d.learnPins(fresh); err != nil {
-			return 0, nil, err
-		}
-	}
 	said, err = io.ReadAll(io.LimitReader(resp.Body, most))
 	return resp.StatusCode, said, err
 }

@@ -52,7 +52,7 @@ func (d *Device) makeHeir() (events.DeviceID, error) {
 	if err := system.MkdirAll(string(h)); err != nil {
 		return "", err
 	}
-	k, release, err := h.makeKeys()
+	k, release, err := h.makeKeys(d.cfg.Random)
 	if err != nil {
 		return "", err
 	}
@@ -68,7 +68,7 @@ func (d *Device) makeHeir() (events.DeviceID, error) {
 	if err := writeJSON(h.log(), guarded{Key: known.Key, Checked: known.Checked}); err != nil {
 		return "", err
 	}
-	if err := h.makeJournal(k, name); err != nil {
+	if err := h.makeJournal(d.cfg, k, name); err != nil {
 		return "", err
 	}
 	if err := writeJSON(h.device(), identity{identityFormat, name, d.id.NATS, "", k.sealPublic(), d.id.Centre, d.id.Device}); err != nil {
@@ -109,11 +109,11 @@ func (d *Device) elder(ctx context.Context, h home) error {
 }
 
 func (d *Device) talkOnce(ctx context.Context) error {
-	t, err := dial(ctx, d.id, d.keys, d.pins, d.learnPins, d.cfg.Random)
+	t, err := d.dial(ctx)
 	if err != nil {
 		return err
 	}
-	defer t.close()
+	defer t.line.Close()
 	return d.converse(ctx, t)
 }
 

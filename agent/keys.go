@@ -81,7 +81,7 @@ func writeSealKey(path string, key ed25519.PrivateKey) error {
 
 // makeKeys reads the keys of a folder, or makes them and writes them durably where they are missing. Until release is
 // called no other enrolment can do so.
-func (h home) makeKeys() (k keys, release func() error, err error) {
+func (h home) makeKeys(random func([]byte) error) (k keys, release func() error, err error) {
 	if err := system.MkdirAll(h.keys()); err != nil {
 		return keys{}, nil, err
 	}
@@ -93,7 +93,7 @@ func (h home) makeKeys() (k keys, release func() error, err error) {
 		return keys{}, nil, err
 	}
 	if k, err = h.readKeys(); errors.Is(err, fs.ErrNotExist) {
-		k, err = h.newKeys()
+		k, err = h.newKeys(random)
 	}
 	if err != nil {
 		return keys{}, nil, errors.Join(err, lock.Close())
@@ -101,12 +101,17 @@ func (h home) makeKeys() (k keys, release func() error, err error) {
 	return k, lock.Close, nil
 }
 
-func (h home) newKeys() (keys, error) {
-	_, seal, err := ed25519.GenerateKey(nil)
+func (h home) newKeys(random func([]byte) error) (keys, error) {
+	seal, err := newSealKey(random)
 	if err != nil {
 		return keys{}, err
 	}
-	user, err := nkeys.CreateUser()
+	raw := make([]byte, ed25519.SeedSize)
+	if err := random(raw); err != nil {
+		return keys{}, err
+	}
+	user, err := nkeys.FromRawSeed(nkeys.PrefixByteUser, raw)
+	clear(raw)
 	if err != nil {
 		return keys{}, err
 	}
@@ -122,6 +127,16 @@ func (h home) newKeys() (keys, error) {
 		return keys{}, err
 	}
 	return h.readKeys()
+}
+
+// newSealKey makes a sealing key.
+func newSealKey(random func([]byte) error) (ed25519.PrivateKey, error) {
+	seed := make([]byte, ed25519.SeedSize)
+	if err := random(seed); err != nil {
+		return nil, err
+	}
+	defer clear(seed)
+	return ed25519.NewKeyFromSeed(seed), nil
 }
 
 // sealPublic is the public half of the sealing key.

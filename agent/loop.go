@@ -88,10 +88,7 @@ func (l *loop) run(ctx context.Context) {
 		taken(l.new)
 		var n uint64
 		l.change(func(o *outcome) { o.begun++; n = o.begun })
-		err := c.call(ctx)
-		if stop := (*Stop)(nil); errors.As(err, &stop) && stop.Kind == StopRevoked {
-			err = l.d.handOver(ctx, stop)
-		}
+		err := c.once(ctx)
 		if ctx.Err() != nil {
 			return
 		}
@@ -105,7 +102,6 @@ func (l *loop) run(ctx context.Context) {
 			c.fails++
 			pause = l.pause(c.fails, err)
 		}
-		l.d.remember(err)
 		l.change(func(o *outcome) {
 			if err != nil {
 				o.failed, o.err = n, err
@@ -132,14 +128,34 @@ func taken(c <-chan struct{}) bool {
 	}
 }
 
+// Converse has one conversation with the centre, and returns how it went, as Run does again and again. It must not be called
+// while Run or Sync does.
+func (d *Device) Converse(ctx context.Context) error {
+	c := &calls{loop: d.loop, full: true}
+	defer c.hang()
+	return c.once(ctx)
+}
+
+// once has one conversation, hands over where that shows that the device is revoked, and writes down how it went.
+func (c *calls) once(ctx context.Context) error {
+	err := c.call(ctx)
+	if stop := (*Stop)(nil); errors.As(err, &stop) && stop.Kind == StopRevoked {
+		err = c.d.handOver(ctx, stop)
+	}
+	if ctx.Err() == nil {
+		c.d.remember(err)
+	}
+	return err
+}
+
 // call has one conversation, over the connection that there is or over a new one.
 func (c *calls) call(ctx context.Context) error {
-	if c.t == nil || c.t.lost() {
+	if c.t == nil || c.t.line.Lost() {
 		c.hang()
 		if err := c.d.beforehand(ctx); err != nil {
 			return err
 		}
-		t, err := dial(ctx, c.d.id, c.d.keys, c.d.pins, c.d.learnPins, c.d.cfg.Random)
+		t, err := c.d.dial(ctx)
 		if err != nil {
 			return err
 		}
@@ -154,7 +170,7 @@ func (c *calls) call(ctx context.Context) error {
 
 func (c *calls) hang() {
 	if c.t != nil {
-		c.t.close()
+		c.t.line.Close()
 		c.t = nil
 	}
 }

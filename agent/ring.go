@@ -200,7 +200,7 @@ func (r *ring) likely(seq events.Seq) (keys []ed25519.PrivateKey) {
 
 // spare is a key that nothing is sealed by yet: one that a renewal which was cut short has left, or a new one, which is
 // on the disk when spare returns.
-func (r *ring) spare() (ed25519.PublicKey, error) {
+func (r *ring) spare(random func([]byte) error) (ed25519.PublicKey, error) {
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	used := map[string]bool{}
@@ -212,10 +212,11 @@ func (r *ring) spare() (ed25519.PublicKey, error) {
 			return ed25519.PublicKey(public), nil
 		}
 	}
-	public, key, err := ed25519.GenerateKey(nil)
+	key, err := newSealKey(random)
 	if err != nil {
 		return nil, err
 	}
+	public := key.Public().(ed25519.PublicKey)
 	if err := writeSealKey(filepath.Join(r.home.keys(), sealPrefix+hex.EncodeToString(public[:8])+sealSuffix), key); err != nil {
 		return nil, fmt.Errorf("keep a new sealing key: %w", err)
 	}
@@ -235,7 +236,7 @@ func (d *Device) Renew(why string) (Renewal, error) {
 	// Nothing is sealed between the record and the ring's knowing of it.
 	d.turn.Lock()
 	defer d.turn.Unlock()
-	key, err := d.ring.spare()
+	key, err := d.ring.spare(d.cfg.Random)
 	if err != nil {
 		return Renewal{}, err
 	}

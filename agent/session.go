@@ -99,12 +99,7 @@ func (s *session) busy(ctx context.Context, a wire.Answer) error {
 	wait += s.jitter(wait / 2)
 	s.loop.progressed()
 	s.remember(ErrBusy)
-	select {
-	case <-ctx.Done():
-		return ctx.Err()
-	case <-time.After(wait):
-		return nil
-	}
+	return s.t.line.Pause(ctx, wait)
 }
 
 // unexpected is the error for an answer that this verb does not have.
@@ -149,7 +144,7 @@ func (s *session) hello(ctx context.Context) (events.Seq, []wire.Range, error) {
 	greet := func(key ed25519.PrivateKey) (wire.Answer, error) {
 		return s.ask(ctx, wire.Hello, s.cfg.Answer, func(reply string) []byte {
 			if head = s.journal.Head(); reply != asked { // of several tries the first: then the answer cannot have come sooner than it is taken for
-				asked, sent, at = reply, time.Now(), s.cfg.millis()
+				asked, sent, at = reply, s.t.line.Now(), s.cfg.millis()
 			}
 			q := wire.HelloRequest{Seq: head.Seq, Link: head.Link, Clock: head.Clock, Receipted: received, Software: s.cfg.Software, Seen: s.guard.seen()}
 			q.Sign(key, s.id.Device, reply)
@@ -167,7 +162,7 @@ func (s *session) hello(ctx context.Context) (events.Seq, []wire.Range, error) {
 			break
 		}
 	}
-	took := time.Since(sent)
+	took := s.t.line.Now().Sub(sent)
 	switch a.Status {
 	case wire.OK, wire.Behind, wire.Fork:
 	default:

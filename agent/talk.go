@@ -25,8 +25,7 @@ import (
 // It belongs to one goroutine.
 type talk struct {
 	device events.DeviceID
-	conn   *nats.Conn
-	sub    *nats.Subscription
+	line   Line
 	inbox  string
 	asked  int
 	frame  int // how large a push may be for now
@@ -66,20 +65,31 @@ func (c *cutConn) Close() error {
 	return c.Conn.Close()
 }
 
-// dial connects device to its centre, over TLS from the first byte on. learned hears of pins that are new. The
-// connection ends for good when it is lost: when to try again is the loop's decision alone.
-func dial(ctx context.Context, id identity, k keys, known pins, learned func(pins) error, random func([]byte) error) (*talk, error) {
-	at, err := url.Parse(id.NATS)
+// dial connects the device to its centre, over TLS from the first byte on. The connection ends for good when it is lost: when
+// to try again is the loop's decision alone.
+func (d *Device) dial(ctx context.Context) (*talk, error) {
+	var nonce [8]byte
+	if err := d.cfg.Random(nonce[:]); err != nil {
+		return nil, err
+	}
+	t := &talk{device: d.id.Device, inbox: fmt.Sprintf("%s.%x", wire.InboxPrefix(d.id.Device), nonce), frame: firstFrame}
+	var err error
+	if d.cfg.Network != nil {
+		t.line, err = d.cfg.Network.Dial(ctx, d.id.Device)
+	} else {
+		t.line, err = d.connect(ctx, t.inbox)
+	}
+	return t, err
+}
+
+// connect makes the connection, on which answers are heard below inbox.
+func (d *Device) connect(ctx context.Context, inbox string) (Line, error) {
+	at, err := url.Parse(d.id.NATS)
 	if err != nil {
 		return nil, fmt.Errorf("device.json: nats: %w", err)
 	}
-	var nonce [8]byte
-	if err := random(nonce[:]); err != nil {
-		return nil, err
-	}
-	prefix := wire.InboxPrefix(id.Device)
 	sign := func(challenge []byte) ([]byte, error) {
-		user, err := nkeys.FromSeed(k.conn)
+		user, err := nkeys.FromSeed(d.keys.conn)
 		if err != nil {
 			return nil, err
 		}
@@ -87,12 +97,12 @@ func dial(ctx context.Context, id identity, k keys, known pins, learned func(pin
 		return user.Sign(challenge)
 	}
 	var fresh pins
-	conn, err := nats.Connect(id.NATS,
-		nats.Secure(known.tls(at.Hostname(), func(p pins) { fresh = p })),
+	conn, err := nats.Connect(d.id.NATS,
+		nats.Secure(d.pins.tls(at.Hostname(), func(p pins) { fresh = p })),
 		nats.TLSHandshakeFirst(),
-		nats.Name(string(id.Device)),
-		nats.UserJWT(func() (string, error) { return id.JWT, nil }, sign),
-		nats.CustomInboxPrefix(prefix),
+		nats.Name(string(d.id.Device)),
+		nats.UserJWT(func() (string, error) { return d.id.JWT, nil }, sign),
+		nats.CustomInboxPrefix(wire.InboxPrefix(d.id.Device)),
 		nats.NoReconnect(),
 		nats.Timeout(dialTime),
 		nats.SetCustomDialer(dialer{ctx}),
@@ -103,25 +113,18 @@ func dial(ctx context.Context, id identity, k keys, known pins, learned func(pin
 		return nil, connectError(err)
 	}
 	if len(fresh) > 0 {
-		if err := learned(fresh); err != nil {
+		if err := d.learnPins(fresh); err != nil {
 			conn.Close()
 			return nil, err
 		}
 	}
-	t := &talk{device: id.Device, conn: conn, inbox: fmt.Sprintf("%s.%x", prefix, nonce), frame: firstFrame}
-	if t.sub, err = conn.SubscribeSync(t.inbox + ".*"); err != nil {
+	l := &natsLine{conn: conn}
+	if l.sub, err = conn.SubscribeSync(inbox + ".*"); err != nil {
 		conn.Close()
 		return nil, connectError(err)
 	}
-	return t, nil
+	return l, nil
 }
-
-func (t *talk) close() {
-	t.conn.Close()
-}
-
-// lost tells whether the connection is gone.
-func (t *talk) lost() bool { return t.conn.IsClosed() }
 
 // ask sends a request, which build makes for an answer at reply. The answer has to come within patience.
 func (t *talk) ask(verb wire.Verb, patience time.Duration, build func(reply string) []byte) (asking, error) {
@@ -131,38 +134,28 @@ func (t *talk) ask(verb wire.Verb, patience time.Duration, build func(reply stri
 
 // again asks once more for the same answer: one that comes to the first try after all is as good.
 func (t *talk) again(a asking, patience time.Duration, build func(reply string) []byte) (asking, error) {
-	a.until = time.Now().Add(patience)
-	if err := t.conn.PublishRequest(wire.UpSubject(t.device, a.verb), a.reply, build(a.reply)); err != nil {
-		return asking{}, connectError(err)
-	}
-	return a, nil
+	a.until = t.line.Now().Add(patience)
+	return a, t.line.Send(wire.UpSubject(t.device, a.verb), a.reply, build(a.reply))
 }
 
 // await waits for the answer to a. Errors: ErrNoAnswer where none came in time, which leaves open what became of the
 // request; ErrNoGate where nobody listens at the centre; ErrCut where the connection is gone.
 func (t *talk) await(ctx context.Context, a asking) (wire.Answer, error) {
-	bounded, cancel := context.WithDeadline(ctx, a.until)
-	defer cancel()
 	for {
-		m, err := t.sub.NextMsgWithContext(bounded)
+		subject, data, err := t.line.Next(ctx, a.until)
 		switch {
-		case ctx.Err() != nil:
-			return wire.Answer{}, ctx.Err()
-		case errors.Is(err, context.DeadlineExceeded):
-			return wire.Answer{}, fmt.Errorf("%s: %w", a.verb, ErrNoAnswer)
-		case errors.Is(err, nats.ErrNoResponders):
-			return wire.Answer{}, fmt.Errorf("%s: %w", a.verb, ErrNoGate)
-		case err != nil:
-			if last := t.conn.LastError(); last != nil && t.lost() {
-				err = last
-			}
-			return wire.Answer{}, connectError(err)
-		case m.Subject != a.reply: // to a request that was given up
+		case errors.Is(err, ErrNoGate) && subject != "" && subject != a.reply:
 			continue
-		case len(m.Data) == 0 && m.Header.Get("Status") == "503":
-			return wire.Answer{}, fmt.Errorf("%s: %w", a.verb, ErrNoGate)
+		case errors.Is(err, context.DeadlineExceeded) && ctx.Err() == nil:
+			return wire.Answer{}, fmt.Errorf("%s: %w", a.verb, ErrNoAnswer)
+		case errors.Is(err, ErrNoGate):
+			return wire.Answer{}, fmt.Errorf("%s: %w", a.verb, err)
+		case err != nil:
+			return wire.Answer{}, err
+		case subject != a.reply: // to a request that was given up
+			continue
 		}
-		answer, err := wire.DecodeAnswer(m.Data)
+		answer, err := wire.DecodeAnswer(data)
 		if err != nil {
 			return wire.Answer{}, fmt.Errorf("%s: the centre's answer: %w", a.verb, err)
 		}
@@ -185,7 +178,7 @@ func (t *talk) request(ctx context.Context, verb wire.Verb, tries int, patience 
 }
 
 // room is the greatest frame that this connection takes.
-func (t *talk) room() int { return int(min(wire.MaxFrame, t.conn.MaxPayload())) }
+func (t *talk) room() int { return min(wire.MaxFrame, t.line.Room()) }
 
 // connectError turns what nats.go says into what the loop decides by. It is the one place that knows those errors.
 func connectError(err error) error {

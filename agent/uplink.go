@@ -43,7 +43,7 @@ func (s *session) push(ctx context.Context, cursor events.Seq) (err error) {
 				return err
 			}
 		}
-		sent := time.Now()
+		sent := s.t.line.Now()
 		asked, err := s.t.ask(wire.Push, s.patience(p), p.build)
 		if err != nil {
 			return err
@@ -70,7 +70,7 @@ func (s *session) push(ctx context.Context, cursor events.Seq) (err error) {
 		default:
 			return unexpected(wire.Push, a)
 		}
-		if time.Since(sent) < fast {
+		if s.t.line.Now().Sub(sent) < fast {
 			s.t.frame = min(2*s.t.frame, wire.MaxFrame)
 		}
 		before := cursor

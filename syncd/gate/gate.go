@@ -16,6 +16,7 @@
 package gate
 
 import (
+	"cmp"
 	"context"
 	"crypto/ed25519"
 	"errors"
@@ -74,6 +75,8 @@ type Config struct {
 	Conflict func(Conflict)        // hears where a device has checked another past of the log; set where Public is
 	Missing  Missing               // what RECORDS has lost; nil: nothing is looked for
 
+	Lag time.Duration // how long the log is waited for that has not reached what a device has checked: another centre may have taken it there; 0: 2 s
+
 	MostPushes int // pushes at once; beyond it a device is told "busy". Default 64
 	MostAsked  int // other requests at once. Default 64
 }
@@ -103,6 +106,7 @@ type Gate struct {
 
 // New makes a gate that does nothing yet.
 func New(cfg Config) *Gate {
+	cfg.Lag = cmp.Or(cfg.Lag, 2*time.Second)
 	if cfg.MostPushes == 0 {
 		cfg.MostPushes = 64
 	}
@@ -204,7 +208,7 @@ func (g *Gate) receive(ctx context.Context, m *nats.Msg) {
 		defer g.work.Done()
 		ctx, cancel := context.WithTimeout(ctx, patience)
 		defer cancel()
-		a := g.answer(ctx, device, verb, m)
+		a := g.Answer(ctx, device, verb, m.Reply, m.Data)
 		room.give(device) // before the answer: the device's next request may follow at once
 		g.respond(m, a)
 	}()
@@ -264,8 +268,9 @@ func refused(at events.Seq, format string, a ...any) wire.Answer {
 	return wire.Answer{Status: wire.Refused, At: at, Reason: wire.Reason(fmt.Sprintf(format, a...))}
 }
 
-// answer does what a request asks.
-func (g *Gate) answer(ctx context.Context, device events.DeviceID, verb wire.Verb, m *nats.Msg) wire.Answer {
+// Answer does what a request asks that came with a subject for its answer, which is the device's own to name (Run sees to
+// that).
+func (g *Gate) Answer(ctx context.Context, device events.DeviceID, verb wire.Verb, reply string, data []byte) wire.Answer {
 	known, ok := g.cfg.Find(device)
 	switch {
 	case !ok:
@@ -277,19 +282,19 @@ func (g *Gate) answer(ctx context.Context, device events.DeviceID, verb wire.Ver
 	var err error
 	switch {
 	case known.Revoked:
-		a, err = g.late(ctx, device, known, m.Data)
+		a, err = g.late(ctx, device, known, data)
 	case verb == wire.Hello:
-		a, err = g.hello(ctx, device, known, m)
+		a, err = g.hello(ctx, device, known, reply, data)
 	case verb == wire.Push && known.Frozen:
 		a, err = g.frozen(ctx, device, known)
 	case verb == wire.Branch:
-		a, err = g.branch(ctx, device, known, m.Data)
+		a, err = g.branch(ctx, device, known, data)
 	case verb == wire.Push:
-		a, err = g.push(ctx, device, known, m.Data)
+		a, err = g.push(ctx, device, known, data)
 	case verb == wire.Back:
-		a, err = g.back(ctx, device, m.Data)
+		a, err = g.back(ctx, device, data)
 	case verb == wire.Pull:
-		a, err = g.pull(ctx, device, m.Data)
+		a, err = g.pull(ctx, device, data)
 	default:
 		return refused(0, "there is no request %q; there are hello, push, back, pull, branch", verb)
 	}
@@ -300,8 +305,8 @@ func (g *Gate) answer(ctx context.Context, device events.DeviceID, verb wire.Ver
 	return a
 }
 
-func (g *Gate) hello(ctx context.Context, device events.DeviceID, known Device, m *nats.Msg) (wire.Answer, error) {
-	q, err := wire.DecodeHello(m.Data)
+func (g *Gate) hello(ctx context.Context, device events.DeviceID, known Device, reply string, data []byte) (wire.Answer, error) {
+	q, err := wire.DecodeHello(data)
 	if err != nil {
 		return refused(0, "%v", err), nil
 	}
@@ -310,7 +315,7 @@ func (g *Gate) hello(ctx context.Context, device events.DeviceID, known Device, 
 	if err != nil {
 		return wire.Answer{}, err
 	}
-	if err := q.Verify(c.key, device, m.Reply); err != nil {
+	if err := q.Verify(c.key, device, reply); err != nil {
 		return refused(0, "%v", err), nil
 	}
 	body := wire.HelloAnswer{Seq: c.seq, Link: c.link, Now: g.cfg.Now(), Gates: g.cfg.Gates(), Erased: g.erased(ctx, device, q.Seq), Want: g.want(device, min(c.seq, q.Seq))}

@@ -44,10 +44,6 @@ func (g *Gate) newest() string {
 	return g.cfg.Public.Newest().Note
 }
 
-// lagTime is how long the log is waited for that has not reached what a device has checked: another centre may have
-// taken it there.
-const lagTime = 2 * time.Second
-
 // showLog fills in what the answer to a hello says of the public log: its newest checkpoint, and the proof that it goes
 // on from the one that the device has seen.
 func (g *Gate) showLog(ctx context.Context, device events.DeviceID, text string, body *wire.HelloAnswer) error {
@@ -62,7 +58,7 @@ func (g *Gate) showLog(ctx context.Context, device events.DeviceID, text string,
 		}
 	}
 	now := g.cfg.Public.Newest()
-	for until := time.Now().Add(lagTime); now.Origin == seen.Origin && now.Size < seen.Size && time.Now().Before(until); now = g.cfg.Public.Newest() {
+	for until := time.Now().Add(g.cfg.Lag); now.Origin == seen.Origin && now.Size < seen.Size && time.Now().Before(until); now = g.cfg.Public.Newest() {
 		select {
 		case <-ctx.Done():
 			return ctx.Err()

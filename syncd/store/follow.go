@@ -33,6 +33,35 @@ func (s *Store) Follow(ctx context.Context, src stream.Stream) error {
 	}
 }
 
+// CatchUp takes in what the stream holds now, for whoever does not call Follow.
+func (s *Store) CatchUp(ctx context.Context, src stream.Stream) error {
+	m, done, err := s.use()
+	if err != nil {
+		return err
+	}
+	defer done()
+	at, holds, err := s.look(ctx, src, m)
+	switch {
+	case err != nil:
+		return err
+	case !holds || !m.same:
+		return s.rebuild(ctx, src, nil)
+	}
+	return s.write(ctx, src, m, at.Last, s.moved)
+}
+
+// look compares a model's place with the stream.
+func (s *Store) look(ctx context.Context, src stream.Stream, m *model) (at stream.State, holds bool, err error) {
+	if at, err = src.State(ctx); err != nil {
+		return at, false, err
+	}
+	if holds, err = m.holds(ctx, src); err != nil {
+		return at, false, err
+	}
+	s.found(holds)
+	return at, holds, s.cover(ctx, src, m.place().Seq, at.Last)
+}
+
 // turn follows for as long as the model and its place stay what they are. In the first turn, an empty model is built at
 // once, which is faster.
 func (s *Store) turn(ctx context.Context, src stream.Stream, first bool) error {
@@ -41,20 +70,11 @@ func (s *Store) turn(ctx context.Context, src stream.Stream, first bool) error {
 		return err
 	}
 	defer done()
+	at, holds, err := s.look(ctx, src, m)
 	place := m.place()
-	at, err := src.State(ctx)
-	if err != nil {
-		return err
-	}
-	holds, err := m.holds(ctx, src)
-	if err != nil {
-		return err
-	}
-	s.found(holds)
-	if err := s.cover(ctx, src, place.Seq, at.Last); err != nil {
-		return err
-	}
 	switch {
+	case err != nil:
+		return err
 	case !holds:
 		s.cfg.Log.Error("the read model stands at a place that the stream does not have, and is built anew", "message", place.Seq, "hash", place.Hash)
 		return s.rebuild(ctx, src, nil)

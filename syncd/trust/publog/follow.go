@@ -52,6 +52,21 @@ func (l *Log) Run(ctx context.Context) error {
 	}
 }
 
+// CatchUp takes in what RECORDS holds now, for whoever does not call Run. Its errors are those of the streams and of the disk;
+// a log that has stopped takes nothing in.
+func (l *Log) CatchUp(ctx context.Context) error {
+	for {
+		err := l.start(ctx)
+		if err == nil && l.frozen == nil {
+			l.target = l.at.Seq
+			err = l.tell()
+		}
+		if !errors.Is(err, errElsewhere) || ctx.Err() != nil {
+			return errors.Join(err, l.remember())
+		}
+	}
+}
+
 // turn follows for as long as the streams stay what they are.
 func (l *Log) turn(ctx context.Context) error {
 	ctx, cancel := context.WithCancel(ctx)
@@ -235,6 +250,12 @@ func (l *Log) follow(ctx context.Context, at stream.State, until uint64, again <
 			}
 			list = append(list, a)
 			for more := true; more && len(list) < wire.MaxLogEntries; {
+				if until != stream.Forever { // then the rest comes at once
+					if a, more = <-arrivals; more {
+						list = append(list, a)
+					}
+					continue
+				}
 				select {
 				case a, ok := <-arrivals:
 					if more = ok; ok {
