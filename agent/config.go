@@ -6,7 +6,7 @@ import (
 	"log/slog"
 	"time"
 
-	"ullage/agent/disk"
+	"ullage/agent/journal/disk"
 	"ullage/events"
 )
 

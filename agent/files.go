@@ -6,7 +6,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
-	"ullage/agent/disk"
+	"ullage/agent/journal/disk"
 )
 
 // disk makes folders and their names durable, as the journal does.

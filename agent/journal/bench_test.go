@@ -10,7 +10,7 @@ import (
 	"testing"
 	"time"
 
-	"ullage/agent/disk"
+	"ullage/agent/journal/disk"
 	"ullage/events"
 )
 

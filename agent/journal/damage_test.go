@@ -9,7 +9,7 @@ import (
 	"strings"
 	"testing"
 
-	"ullage/agent/disk/frail"
+	"ullage/agent/journal/disk/frail"
 	"ullage/events"
 )
 

@@ -4,7 +4,7 @@ import (
 	"errors"
 	"fmt"
 
-	"ullage/agent/disk"
+	"ullage/agent/journal/disk"
 	"ullage/events"
 )
 

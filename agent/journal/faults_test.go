@@ -9,8 +9,8 @@ import (
 	"syscall"
 	"testing"
 
-	"ullage/agent/disk"
-	"ullage/agent/disk/frail"
+	"ullage/agent/journal/disk"
+	"ullage/agent/journal/disk/frail"
 	"ullage/events"
 )
 

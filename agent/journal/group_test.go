@@ -8,8 +8,8 @@ import (
 	"testing"
 	"time"
 
-	"ullage/agent/disk"
-	"ullage/agent/disk/frail"
+	"ullage/agent/journal/disk"
+	"ullage/agent/journal/disk/frail"
 	"ullage/events"
 )
 

@@ -2,7 +2,7 @@ package journal
 
 import (
 	"sync"
-	"ullage/agent/disk"
+	"ullage/agent/journal/disk"
 )
 
 // maxHandles is how many files are kept open for reading.

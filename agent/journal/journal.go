@@ -6,7 +6,7 @@ import (
 	"io"
 	"sync"
 
-	"ullage/agent/disk"
+	"ullage/agent/journal/disk"
 	"ullage/events"
 )
 

@@ -9,7 +9,7 @@ import (
 	"strconv"
 	"strings"
 
-	"ullage/agent/disk"
+	"ullage/agent/journal/disk"
 	"ullage/events"
 )
 

@@ -5,7 +5,7 @@ import (
 	"fmt"
 	"slices"
 
-	"ullage/agent/disk"
+	"ullage/agent/journal/disk"
 	"ullage/events"
 )
 

@@ -8,7 +8,7 @@ import (
 	"testing"
 	"time"
 
-	"ullage/agent/disk/frail"
+	"ullage/agent/journal/disk/frail"
 	"ullage/events"
 )
 

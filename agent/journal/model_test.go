@@ -8,7 +8,7 @@ import (
 
 	"pgregory.net/rapid"
 
-	"ullage/agent/disk/frail"
+	"ullage/agent/journal/disk/frail"
 	"ullage/events"
 )
 

@@ -7,7 +7,7 @@ import (
 	"math/rand/v2"
 	"testing"
 	"time"
-	"ullage/agent/disk/frail"
+	"ullage/agent/journal/disk/frail"
 )
 
 var (

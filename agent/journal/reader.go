@@ -8,7 +8,7 @@ import (
 	"io/fs"
 	"slices"
 
-	"ullage/agent/disk"
+	"ullage/agent/journal/disk"
 	"ullage/events"
 )
 

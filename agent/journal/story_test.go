@@ -6,7 +6,7 @@ import (
 	"math/rand/v2"
 	"syscall"
 
-	"ullage/agent/disk"
+	"ullage/agent/journal/disk"
 	"ullage/events"
 )
 

@@ -6,7 +6,7 @@ import (
 	"math"
 	"slices"
 
-	"ullage/agent/disk"
+	"ullage/agent/journal/disk"
 	"ullage/events"
 )
 

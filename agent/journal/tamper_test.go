@@ -7,7 +7,7 @@ import (
 	"path/filepath"
 	"testing"
 
-	"ullage/agent/disk/frail"
+	"ullage/agent/journal/disk/frail"
 	"ullage/events"
 )
 

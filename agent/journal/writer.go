@@ -3,7 +3,7 @@ package journal
 import (
 	"fmt"
 
-	"ullage/agent/disk"
+	"ullage/agent/journal/disk"
 	"ullage/events"
 )
 

@@ -17,6 +17,9 @@ var unfuzzed = map[string]string{
 	"cmd/internal/officecli.readDossier": "reads a file of bounded length into memory; what reads its content is fuzzed",
 	"cmd/internal/officecli.readToken":   "a file that the caller names; it is sent as it is, or refused for its form",
 	"syncd/trust/people.UnmarshalText":   "hands the name of a role to ParseRole, which is fuzzed",
+	"agent/journal/disk.ReadDir":         "lists a folder; what reads its files is fuzzed",
+	"agent/journal/disk/frail.ReadAt":    "hands on bytes of a file in memory, and reads nothing out of them",
+	"agent/journal/disk/frail.ReadDir":   "lists a folder in memory",
 	"syncd/trust/disk.readOwn":           "reads a file of ours, of bounded length, into memory; what reads its content is fuzzed",
 }
 

@@ -12,7 +12,7 @@ import (
 	"sync"
 	"syscall"
 
-	"ullage/agent/disk"
+	"ullage/agent/journal/disk"
 )
 
 // ErrPower is the error of everything once the power is off.
