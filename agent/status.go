@@ -5,6 +5,7 @@ import (
 	"fmt"
 
 	"ullage/agent/journal"
+	"ullage/agent/journal/disk"
 	"ullage/events"
 	"ullage/events/checkpoint"
 	"ullage/events/wire"
@@ -76,7 +77,7 @@ type readable interface {
 func (d *Device) Status() (Status, error) {
 	s, err := statusOf(d.id.Device, d.journal, d.memory.get(), d.guard.get())
 	if err == nil {
-		s.Before, err = lookAll(d.elders)
+		s.Before, err = lookAll(d.elders, d.cfg.Disk)
 	}
 	return s, err
 }
@@ -85,16 +86,16 @@ func (d *Device) Status() (Status, error) {
 // there.
 func Look(dir string) (Status, error) {
 	all := lineage(dir)
-	s, err := look(all[len(all)-1])
+	s, err := look(all[len(all)-1], nil)
 	if err == nil {
-		s.Before, err = lookAll(all[:len(all)-1])
+		s.Before, err = lookAll(all[:len(all)-1], nil)
 	}
 	return s, err
 }
 
-func lookAll(homes []home) (all []Status, err error) {
+func lookAll(homes []home, layer disk.FS) (all []Status, err error) {
 	for _, h := range homes {
-		s, err := look(h)
+		s, err := look(h, layer)
 		if err != nil {
 			return nil, err
 		}
@@ -103,12 +104,12 @@ func lookAll(homes []home) (all []Status, err error) {
 	return all, nil
 }
 
-func look(h home) (Status, error) {
+func look(h home, layer disk.FS) (Status, error) {
 	id, err := h.read()
 	if err != nil {
 		return Status{}, err
 	}
-	r, err := journal.OpenRead(journal.Config{Dir: h.journal()})
+	r, err := journal.OpenRead(journal.Config{Dir: h.journal(), FS: layer})
 	if err != nil {
 		return Status{}, err
 	}

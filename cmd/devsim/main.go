@@ -11,6 +11,6 @@ import (
 
 func main() {
 	root := &cobra.Command{Use: "devsim", Short: "What breaks Ullage, for tests and measurements"}
-	root.AddCommand(defectsCommand())
+	root.AddCommand(simCommand(), defectsCommand())
 	os.Exit(command.Run(root, os.Args[1:], os.Stdin, os.Stdout, os.Stderr))
 }
