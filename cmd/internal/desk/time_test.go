@@ -141,6 +141,7 @@ func TestMonday(t *testing.T) {
 	note(t, one, "monday")
 	note(t, two, "wednesday")
 	synced(t, two)
+	c.noted()      // so that the log has it
 	synced(t, one) // Thursday
 	note(t, one, "thursday")
 	synced(t, one)

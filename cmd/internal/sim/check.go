@@ -258,7 +258,7 @@ func (w *world) checkChains() {
 	for _, d := range w.devices {
 		id := d.dev.ID()
 		known, ok := w.centre.find(id)
-		if !ok || known.Frozen {
+		if !ok || known.Frozen || d.stuck {
 			continue
 		}
 		s, err := d.dev.Status()

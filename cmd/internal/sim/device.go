@@ -34,7 +34,7 @@ type device struct {
 	online bool // it has a signal
 	lied   bool // its disk has lied, so that what it kept may be gone
 	full   bool
-	copied bool // another folder has, or had, the same identity
+	stuck  bool // records that nobody else has are damaged on its disk, and it says so
 
 	task  *task
 	busy  bool // a conversation is under way
@@ -170,7 +170,7 @@ func (d *device) record(lines ...map[string]any) bool {
 			d.w.fail("%s says that its disk is full, and it is not", d.name)
 		}
 		return false
-	case errors.Is(err, journal.ErrGap): // numbers are missing, and wait for the centre to give them back
+	case errors.Is(err, agent.ErrBehind), errors.Is(err, journal.ErrGap): // what is missing has to come back from the centre first
 		d.w.tell("%s: %v", d.name, err)
 		return false
 	case err != nil:
@@ -197,7 +197,8 @@ func (d *device) converse(then func(error)) {
 	d.w.spawn(func(t *task) {
 		d.task = t
 		err := dev.Converse(context.Background())
-		d.busy = false
+		var stop *agent.Stop
+		d.busy, d.stuck = false, errors.As(err, &stop) && stop.Kind == agent.StopDisk
 		for _, l := range d.lines {
 			l.cut = true
 		}

@@ -155,7 +155,6 @@ func (w *world) restoreFolder(d *device, n int) {
 			return
 		}
 		w.tell("%s is what it was some days ago", d.name)
-		d.copied = true
 		d.forget()
 		d.begin()
 	}
@@ -176,7 +175,6 @@ func (w *world) clone(d *device, n int) {
 		w.fail("%w", err)
 		return
 	}
-	d.copied, twin.copied = true, true
 	w.devices = append(w.devices, twin)
 	twin.begin()
 }

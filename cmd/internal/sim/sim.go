@@ -244,7 +244,7 @@ func (w *world) quiet() bool {
 		if d.busy || d.dev == nil {
 			return false
 		}
-		if s, err := d.dev.Status(); err != nil || s.Waiting > 0 {
+		if s, err := d.dev.Status(); err != nil || s.Waiting > 0 && !(d.stuck && d.lied) {
 			return false
 		}
 	}
