@@ -116,7 +116,7 @@ func (w *world) check() {
 	w.checkModel(received)
 	w.checkLog(received)
 	w.checkChains()
-	w.checkAlarms()
+	w.checkAlarms(received, elsewhere)
 }
 
 // sorted are records in an order of their own.
@@ -273,15 +273,15 @@ func (w *world) checkChains() {
 	}
 }
 
-// parted tells whether two devices have written other records under one name and number.
-func (w *world) parted() bool {
+// parted tells whether the centre has two records under one name and number.
+func parted(all ...map[record]bool) bool {
 	type place struct {
 		device events.DeviceID
 		seq    events.Seq
 	}
 	is := map[place]events.RecordID{}
-	for _, d := range w.devices {
-		for r := range d.kept {
+	for _, some := range all {
+		for r := range some {
 			at := place{r.device, r.seq}
 			if id, ok := is[at]; ok && id != r.id {
 				return true
@@ -293,7 +293,7 @@ func (w *world) parted() bool {
 }
 
 // checkAlarms: they were raised where they must be, and not elsewhere.
-func (w *world) checkAlarms() {
+func (w *world) checkAlarms(received, elsewhere map[record]bool) {
 	was := func(fs ...Fault) bool {
 		return slices.ContainsFunc(fs, func(f Fault) bool { return w.tally[f] != nil && w.tally[f].Injected > 0 })
 	}
@@ -303,7 +303,7 @@ func (w *world) checkAlarms() {
 		may, must bool
 	}{
 		{Missing, harmed, w.robbed},
-		{Forked, was(Cloned, Restored, Lying) || was(BackupBack, StreamsLost, TailLost), w.parted()},
+		{Forked, was(Cloned, Restored, Lying) || was(BackupBack, StreamsLost, TailLost), parted(received, elsewhere)},
 		{Conflict, was(BackupBack, StreamsLost, LogLost, FileLost), false},
 		{LogHurt, was(LogLost, FileLost, StreamsLost, BackupBack), false},
 		{Rewrote, was(BackupBack, StreamsLost, LogLost, FileLost), false},
