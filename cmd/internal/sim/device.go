@@ -39,8 +39,7 @@ type device struct {
 	task  *task
 	busy  bool // a conversation is under way
 	lines []*line
-	open  string // the visit that it is at
-	n     int    // counts what it writes
+	n     int // counts what it writes
 	kept  map[record]bool
 }
 
