@@ -375,7 +375,7 @@ func (c *centre) missing() map[events.DeviceID]wire.Ranges {
 	return all
 }
 
-// backup is a centre's folder and streams as they stood once, without the read model.
+// backup is what of a centre's folder and streams an old backup brings back.
 type backup struct {
 	dir                     string
 	records, entries, aside *memory
@@ -383,23 +383,17 @@ type backup struct {
 
 func (c *centre) backup(n int) (*backup, error) {
 	b := &backup{filepath.Join(c.w.dir, fmt.Sprintf("backup-%d", n)), c.records.copied(), c.entries.copied(), c.aside.copied()}
-	for _, name := range []string{"keys", "log", "office", "token", "ca.pem"} {
-		if err := copyAll(filepath.Join(b.dir, name), filepath.Join(c.dir, name)); err != nil {
-			return nil, err
-		}
-	}
-	return b, nil
+	return b, copyAll(filepath.Join(b.dir, "log"), filepath.Join(c.dir, "log"))
 }
 
-// restore puts a backup in the centre's place. The office's journal stands in a second place, and stays.
+// restore puts a backup in the centre's place. The keys and the office's journal stand in a second place, and are as new as
+// they were.
 func (c *centre) restore(b *backup) error {
-	for _, name := range []string{"keys", "log", "token", "ca.pem"} {
-		if err := os.RemoveAll(filepath.Join(c.dir, name)); err != nil {
-			return err
-		}
-		if err := copyAll(filepath.Join(c.dir, name), filepath.Join(b.dir, name)); err != nil {
-			return err
-		}
+	if err := os.RemoveAll(filepath.Join(c.dir, "log")); err != nil {
+		return err
+	}
+	if err := copyAll(filepath.Join(c.dir, "log"), filepath.Join(b.dir, "log")); err != nil {
+		return err
 	}
 	c.records, c.entries, c.aside = b.records.copied(), b.entries.copied(), b.aside.copied()
 	return os.RemoveAll(filepath.Join(c.dir, "model"))
