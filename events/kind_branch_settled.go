@@ -13,6 +13,14 @@ type Branch struct {
 	Link Hash `f:"link,need" is:"hash"`
 }
 
+// Parting is a record behind which a device's chain goes on in more than one way: where a branch leaves the one that came
+// before it.
+type Parting struct {
+	Seq   Seq  // of the first record at which they differ
+	Link  Hash // there, of the branch that leaves
+	Other Hash // there, of the one that came first: Link itself, where that is this one
+}
+
 var _ = define[BranchSettled]("branch.settled", 1, officeOnly)
 
 func (*BranchSettled) Kind() Kind { return "branch.settled" }

@@ -37,7 +37,7 @@ func FuzzBackAnswer(f *testing.F)  { fuzz(f, "back-answer") }
 func FuzzPull(f *testing.F)        { fuzz(f, "pull", "pull-first") }
 func FuzzPullAnswer(f *testing.F)  { fuzz(f, "pull-answer") }
 func FuzzPulled(f *testing.F)      { fuzz(f, "pulled") }
-func FuzzCommit(f *testing.F)      { fuzz(f, "commit", "commit-healed") }
+func FuzzCommit(f *testing.F)      { fuzz(f, "commit", "commit-healed", "commit-branch") }
 func FuzzStored(f *testing.F)      { fuzz(f, "stored") }
 func FuzzAside(f *testing.F)       { fuzz(f, "aside") }
 func FuzzLog(f *testing.F)         { fuzz(f, "log") }

@@ -120,6 +120,13 @@ func goldenHealed() *wire.Commit {
 	return c
 }
 
+func goldenBranch() *wire.Commit {
+	c, links := goldenCommit(), chainOf(goldenRecords())
+	c.Range.From, c.Seals = 3, c.Seals[1:]
+	c.Parted = []events.Parting{{Seq: 2, Link: links[2], Other: sum("link 2")}, {Seq: 3, Link: links[3], Other: links[3]}}
+	return c
+}
+
 func goldenLog() *wire.LogMessage {
 	place, healed := goldenPlace(), goldenPlace()
 	healed.Seq++
@@ -238,6 +245,7 @@ func messages() []message {
 		of("pulled", wire.Pulled{Record: records[0], Received: 1772439000123, Commit: sum("data")}, func(p wire.Pulled) []byte { return wire.AppendPulled(nil, p) }, wire.DecodePulled),
 		of("commit", goldenCommit(), (*wire.Commit).Encode, wire.DecodeCommit),
 		of("commit-healed", goldenHealed(), (*wire.Commit).Encode, wire.DecodeCommit),
+		of("commit-branch", goldenBranch(), (*wire.Commit).Encode, wire.DecodeCommit),
 		squeezed(of("stored", storedMessage{goldenCommit(), records},
 			func(m storedMessage) []byte { return wire.EncodeStored(m.Commit, m.Records) },
 			func(b []byte) (storedMessage, error) {

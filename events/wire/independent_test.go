@@ -354,7 +354,7 @@ func TestIndependentStored(t *testing.T) {
 	_, data := readGolden(t, "stored")
 	pieces := expandIndependently(t, data)
 	c := (&reader{pieces[0]}).any().([]any)
-	if len(c) != 13 || c[0] != uint64(1) || c[1] != "tab-1" || c[8] != "gate-1" || c[9] != uint64(1772439000123) {
+	if len(c) != 14 || len(c[13].([]any)) != 0 || c[0] != uint64(1) || c[1] != "tab-1" || c[8] != "gate-1" || c[9] != uint64(1772439000123) {
 		t.Fatalf("commit record %v", c)
 	}
 	from, to := c[4].(uint64), c[5].(uint64)

@@ -110,7 +110,7 @@ type HeldRecord struct {
 	Reason string
 }
 
-// Commit is the commit record: it stands first in the message on push.<device> and tells what the message brings and
+// Commit is the commit record: it stands first in a message of RECORDS and tells what the message brings and
 // where the device's chain then ends.
 type Commit struct {
 	Device   events.DeviceID
@@ -124,11 +124,15 @@ type Commit struct {
 	Nonce    [16]byte
 	Held     []HeldRecord // ascending
 	Original []byte       // of a healed range: the device's receipt
+
+	// Parted says, of records on branch.<device>, at which partings their branch leaves those that came before it,
+	// ascending. On push.<device> it is empty.
+	Parted []events.Parting
 }
 
 // Encode writes c; its inverse is DecodeCommit.
 func (c *Commit) Encode() []byte {
-	b := pack.AppendArray(make([]byte, 0, 512), 13)
+	b := pack.AppendArray(make([]byte, 0, 512), 14)
 	b = pack.AppendUint(b, Version)
 	b = pack.AppendString(b, string(c.Device))
 	b = pack.AppendUint(b, uint64(c.Seq))
@@ -146,12 +150,19 @@ func (c *Commit) Encode() []byte {
 		b = appendHash(b, h.Hash)
 		b = pack.AppendString(b, h.Reason)
 	}
-	return pack.AppendBin(b, c.Original)
+	b = pack.AppendBin(b, c.Original)
+	b = pack.AppendArray(b, len(c.Parted))
+	for _, p := range c.Parted {
+		b = pack.AppendArray(b, 3)
+		b = pack.AppendUint(b, uint64(p.Seq))
+		b = appendHash(appendHash(b, p.Link), p.Other)
+	}
+	return b
 }
 
 // DecodeCommit reads a commit record.
 func DecodeCommit(b []byte) (*Commit, error) {
-	in, err := open(b, maxCommit, 13)
+	in, err := open(b, maxCommit, 14)
 	if err != nil {
 		return nil, err
 	}
@@ -165,6 +176,10 @@ func DecodeCommit(b []byte) (*Commit, error) {
 		return HeldRecord{events.Seq(in.Uint()), hash(in), text(in, MaxReason)}
 	})
 	c.Original = bytes.Clone(bin(in, MaxReceipt))
+	c.Parted = each(in, MaxPartings, func(in *pack.Reader) events.Parting {
+		fields(in, 3)
+		return events.Parting{Seq: seq(in), Link: hash(in), Other: hash(in)}
+	})
 	if err := in.Done(); err != nil {
 		return nil, fmt.Errorf("%w: commit record: %w", ErrMessage, err)
 	}
@@ -192,6 +207,13 @@ func (c *Commit) check() error {
 			return fmt.Errorf("record %d is held, out of order or outside records %d to %d", h.Seq, c.Range.From, c.Range.To)
 		}
 		next = h.Seq + 1
+	}
+	next = 1
+	for _, p := range c.Parted {
+		if p.Seq < next || p.Seq > c.Range.From {
+			return fmt.Errorf("a parting at record %d, out of order or behind the first of records %d to %d", p.Seq, c.Range.From, c.Range.To)
+		}
+		next = p.Seq + 1
 	}
 	if len(c.Original) == 0 {
 		return nil

@@ -134,6 +134,7 @@ func TestLimits(t *testing.T) {
 		return b
 	}
 	hash := bin(32)
+	parted := func(at uint64) []byte { return fields(u(at), bin(32), bin(32)) }
 	gate := fields(str(64), bin(32))
 	year := int64(events.MaxMillis)
 
@@ -189,6 +190,8 @@ func TestLimits(t *testing.T) {
 		{"commit", 10, nil, [][]byte{bin(15), bin(17)}},
 		{"commit", 11, [][]byte{holds(4), holds(0)}, [][]byte{holds(5), list(2, hold(1)), list(1, hold(0)), list(1, fields(u(1), bin(32), str(501)))}},
 		{"commit", 12, [][]byte{bin(0)}, [][]byte{bin(1), pack.AppendBin(nil, append(goldenReceipt().Encode(), 0))}},
+		{"commit-branch", 13, [][]byte{list(1, parted(1)), list(0, nil), fields(parted(1), parted(3))},
+			[][]byte{list(1, parted(0)), list(1, parted(4)), list(2, parted(3)), fields(parted(3), parted(1)), list(17, parted(1)), list(1, fields(u(3), bin(32))), list(1, fields(u(3), bin(32), bin(31)))}},
 	}
 	for _, test := range tests {
 		m := byName[test.message]

@@ -24,19 +24,20 @@ const Version = 1
 
 // Limits. A push that keeps those of its frame fits into one message of RECORDS, whatever the gate has to say of it.
 const (
-	MaxRecords = 1000              // records in a push
-	MaxFrame   = 512 << 10         // bytes of a request, and of the body of an answer but for a pull's
-	MaxPlain   = 4 << 20           // bytes of a list of records, expanded
-	MaxMessage = 1 << 20           // bytes of an answer, and of a message in RECORDS with its headers
-	MaxStored  = MaxMessage - 1024 // bytes of the data of a message in RECORDS: the rest is for the headers
-	MaxSeals   = MaxRecords        // seals in a push: one a record at most
-	MaxPull    = 256 << 10         // bytes of records that a pull is answered with, as long as one message fits
-	MaxPulled  = 8192              // records in the answer to a pull
-	MaxRanges  = 256               // ranges in one answer
-	MaxSeen    = 1 << 10           // bytes of a checkpoint's text
-	MaxReceipt = 2 << 10           // bytes of a receipt
-	MaxReason  = 500               // bytes of a reason in words
-	MaxWait    = 24 * 60 * 60_000  // milliseconds that an answer may ask to wait
+	MaxRecords  = 1000              // records in a push
+	MaxFrame    = 512 << 10         // bytes of a request, and of the body of an answer but for a pull's
+	MaxPlain    = 4 << 20           // bytes of a list of records, expanded
+	MaxMessage  = 1 << 20           // bytes of an answer, and of a message in RECORDS with its headers
+	MaxStored   = MaxMessage - 1024 // bytes of the data of a message in RECORDS: the rest is for the headers
+	MaxSeals    = MaxRecords        // seals in a push: one a record at most
+	MaxPull     = 256 << 10         // bytes of records that a pull is answered with, as long as one message fits
+	MaxPulled   = 8192              // records in the answer to a pull
+	MaxRanges   = 256               // ranges in one answer
+	MaxPartings = 16                // partings on the way to a record
+	MaxSeen     = 1 << 10           // bytes of a checkpoint's text
+	MaxReceipt  = 2 << 10           // bytes of a receipt
+	MaxReason   = 500               // bytes of a reason in words
+	MaxWait     = 24 * 60 * 60_000  // milliseconds that an answer may ask to wait
 )
 
 const (
@@ -114,6 +115,10 @@ func ParsePush(subject string) (events.DeviceID, error) {
 	return id, nil
 }
 
+// BranchSubject is where the branches of a device are stored whose copies have both written: all that goes on otherwise
+// than on its PushSubject.
+func BranchSubject(device events.DeviceID) string { return "branch." + string(device) }
+
 // Stream is the definition of a stream, as plain values.
 type Stream struct {
 	Name       string
@@ -125,7 +130,7 @@ type Stream struct {
 
 // The streams of this version.
 var (
-	Records = Stream{Name: "RECORDS", Subjects: []string{"push.*"}, MaxMsgSize: MaxMessage, DenyDelete: true, DenyPurge: true}
+	Records = Stream{Name: "RECORDS", Subjects: []string{"push.*", "branch.*"}, MaxMsgSize: MaxMessage, DenyDelete: true, DenyPurge: true}
 	Log     = Stream{Name: "LOG", Subjects: []string{LogSubject}, MaxMsgSize: MaxMessage, DenyDelete: true, DenyPurge: true}
 	Aside   = Stream{Name: "ASIDE", Subjects: []string{"aside.*"}, MaxMsgSize: MaxMessage, DenyDelete: true, DenyPurge: true}
 	// Feed is derived from RECORDS and can be made anew, for which it must be possible to empty it. No single event of it

@@ -45,7 +45,7 @@ func rightsOf(role Role) (rights, error) {
 		return rights{account: devicesRoom, pub: []string{"inbox.*.>"}, sub: []string{"up.*.*"}}, nil
 	case GateCentre:
 		return inCentre("_in.gate",
-			"push.*", "aside.*",
+			"push.*", "branch.*", "aside.*",
 			api+"STREAM.INFO."+records, api+"STREAM.MSG.GET."+records,
 			api+"STREAM.INFO."+aside, api+"STREAM.MSG.GET."+aside), nil
 	case Manager:
