@@ -39,6 +39,8 @@ func (r *resolver) classify(i int) {
 		r.corrections = append(r.corrections, correction{i, b.Target, b.Over, f.Office})
 	case *events.RecordAdmitted:
 		r.admissions = append(r.admissions, correction{fact: i, target: b.Target})
+	case *events.BranchSettled:
+		r.settlings = append(r.settlings, settling{i, b.Device, b.Stands})
 	}
 }
 
@@ -73,15 +75,16 @@ func (r *resolver) root(i int) int {
 
 // hold decides which records are held: those that the gate held, and, as long as the gate has not spoken, what it will
 // hold: a device's correction of another's record, and the office's kinds from a device. A record that the office
-// admits is held no more.
+// admits is held no more. And those whose branch does not stand, admitted or not.
 //
-// Admissions are judged first, by those corrections that need none themselves.
+// Branches are judged first, then admissions, by those corrections that need none themselves.
 func (r *resolver) hold() {
 	for i := range r.facts {
 		if f := &r.facts[i]; f.Held != "" || f.Received == 0 && !f.Office && waits(f) {
 			r.mark(&r.held, i)
 		}
 	}
+	r.branch()
 	if r.held == nil || len(r.admissions) == 0 {
 		return
 	}
@@ -95,7 +98,7 @@ func (r *resolver) hold() {
 		}
 	}
 	for _, i := range admitted {
-		r.held[i] = false
+		r.held[i] = r.facts[i].divided()
 	}
 }
 
@@ -121,8 +124,13 @@ func (r *resolver) isGone(i int) bool { return r.gone != nil && r.gone[i] }
 // correct applies the corrections that are not held. It starts from the records as written, so it can be done again.
 func (r *resolver) correct() {
 	for i := range r.held {
-		if r.facts[i].State = Stands; r.held[i] {
-			r.facts[i].State = Held
+		switch f := &r.facts[i]; {
+		case f.Branch == Unsettled:
+			f.State = Conflict
+		case r.held[i]:
+			f.State = Held
+		default:
+			f.State = Stands
 		}
 	}
 	if len(r.corrections) == 0 {

@@ -8,11 +8,12 @@ import (
 
 // Growing is the History, without bounds, of records that come in one after the other: after each Add it is what
 // Resolve makes of all of them. A record that neither corrects another nor is corrected only takes its place in the
-// order; any other makes it resolve all again. The zero Growing is empty.
+// order; any other, and every one of a device's that has forked, makes it resolve all again. The zero Growing is empty.
 type Growing struct {
 	History History // until the next Add, which changes it in its place
 
 	arrivals []*Arrival
+	parted   bool // there are branches
 	seen     map[events.Hash]bool
 	targets  map[events.Hash]bool // of corrections and admissions, whether they are here or not
 }
@@ -29,10 +30,13 @@ func (g *Growing) Add(more ...*Arrival) (from int) {
 		if corrects {
 			g.targets[target.Hash] = true
 		}
-		plain = plain && !corrects && !g.seen[a.Hash] && a.Held == "" && a.Received != 0
+		_, settles := a.content().Body.(*events.BranchSettled)
+		g.parted = g.parted || len(a.Parted) > 0
+		plain = plain && !corrects && !settles && !g.seen[a.Hash] && a.Held == "" && a.Received != 0
 		g.seen[a.Hash] = true
 	}
 	g.arrivals = append(g.arrivals, more...)
+	plain = plain && !g.parted
 	for _, a := range more {
 		plain = plain && !g.targets[a.Hash]
 	}

@@ -36,6 +36,10 @@ type Arrival struct {
 	Office   bool        // written by the office
 	Commit   events.Hash // hash of the message that brought it; zero while it is only kept
 
+	// Parted is where, on the way to it, its device's chain parts from one that came before; see Branch. An Arrival without
+	// a record, that is without a Hash, says of a device only that its chain does.
+	Parted []events.Parting
+
 	// Content may carry the body along, as Read gives it, for a reader that resolves the same records again and again.
 	// Nobody changes it. Where it is nil, Resolve reads the body.
 	Content *Content
@@ -81,7 +85,8 @@ const (
 type Fact struct {
 	*Arrival // as it was written
 
-	State State
+	State  State
+	Branch Branch
 
 	// The envelope and the body that count, after corrections.
 	Done    events.Millis

@@ -16,7 +16,8 @@ import (
 // admissions count by that alone. What had happened is what the fold puts not after b.AsOf: a record's time as
 // corrected, or that of its receipt, where it claims to have been done later than that.
 //
-// How corrections are resolved stands at the type correction, who is held at the method hold.
+// How corrections are resolved stands at the type correction, who is held at the method hold, what becomes of the branches
+// of a device that has forked at the type Branch.
 func Resolve(arrivals []Arrival, b Bounds) History {
 	all := make([]*Arrival, len(arrivals))
 	for i := range arrivals {
@@ -39,6 +40,8 @@ type resolver struct {
 	corrections []correction          // of all targets, in the order of the fold as they were written
 	of          map[int][]int         // the corrections of a record, as places in corrections
 	admissions  []correction          // records that admit
+	settlings   []settling            // records that settle which branch stands
+	partings    map[parted]*parting   // of all devices
 	held        []bool                // of facts; nil where none is
 	gone        []bool                // of facts: withdrawn, as far as the folds are concerned; nil where there is no correction
 }
@@ -47,6 +50,12 @@ type resolver struct {
 func gather(arrivals []*Arrival, known events.Millis) *resolver {
 	r := &resolver{index: make(map[events.Target]int, len(arrivals)), facts: make([]Fact, 0, len(arrivals))}
 	for _, a := range arrivals {
+		if len(a.Parted) > 0 && (a.Received == 0 || a.Received <= known) {
+			r.part(a.Record.Device, a.Parted)
+		}
+		if a.Hash.IsZero() {
+			continue
+		}
 		if at, again := r.index[a.Target()]; !again {
 			r.index[a.Target()] = len(r.facts)
 			r.facts = append(r.facts, Fact{Arrival: a})

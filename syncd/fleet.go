@@ -16,6 +16,7 @@ import (
 	"ullage/events"
 	"ullage/events/entry"
 	"ullage/events/wire"
+	"ullage/projections"
 	"ullage/syncd/office"
 	"ullage/syncd/trust"
 )
@@ -33,7 +34,7 @@ func revokedKey(id events.DeviceID) string { return keyOf("revoked", id) }
 func admittedKey(t events.Target) string { return keyOf("admitted", entry.FormatTarget(t)) }
 
 func (c *Centre) fleet() office.Fleet {
-	return office.Fleet{Devices: c.fleetDevices, Revoke: c.revoke, Aside: c.fleetAside, Admit: c.admitAside, AdmitOne: c.admitOne, Heirs: c.heirs, LetIn: c.letIn}
+	return office.Fleet{Devices: c.fleetDevices, Revoke: c.revoke, Aside: c.fleetAside, Admit: c.admitAside, AdmitOne: c.admitOne, Heirs: c.heirs, LetIn: c.letIn, Forks: c.forks, Settle: c.settle, Unsettle: c.unsettle}
 }
 
 // decide writes the office's records of a decision.
@@ -212,7 +213,7 @@ func (c *Centre) whyOf(r *events.Record) (string, error) {
 func (c *Centre) fleetAside(ctx context.Context) ([]office.AsidePush, error) {
 	list := []office.AsidePush{}
 	for _, d := range c.trust.Devices() {
-		if !d.Revoked && !d.Frozen {
+		if !d.Revoked {
 			continue
 		}
 		all, err := c.gate.Asides(ctx, d.ID)
@@ -220,9 +221,6 @@ func (c *Centre) fleetAside(ctx context.Context) ([]office.AsidePush, error) {
 			return nil, err
 		}
 		why := "the device is revoked"
-		if d.Frozen {
-			why = "two copies of the device write"
-		}
 		if r := c.revocation(d.ID); r != nil {
 			text, err := c.whyOf(r)
 			if err != nil {
@@ -351,6 +349,17 @@ func (c *Centre) judgeOffice(r *events.Record, body events.Body) ([]string, erro
 	case *events.RecordWithdrawn:
 		if err := c.mayCorrect(b.Target); err != nil {
 			return nil, err
+		}
+	case *events.BranchSettled:
+		path = "body.stands"
+		fork, side, err := c.branch(context.Background(), b.Device, func(f projections.Fork, s projections.Side) bool {
+			return f.Seq == b.Stands.Seq && s.Link == b.Stands.Link
+		})
+		if err != nil {
+			return nil, err
+		}
+		if fork == nil || side == nil {
+			want = fmt.Sprintf("device %s has no such branch; see: ullage fork list", b.Device)
 		}
 	case *events.DeviceRenewed:
 		want = "a device renews its own key: ullage-agent renew; that of the office is not renewed in this version"

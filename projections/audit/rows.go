@@ -105,7 +105,12 @@ func (x *index) row(i int, reg *projections.Register, show func(*events.Record) 
 		visit := r.Visit.String()
 		row.Visit = &visit
 	}
-	if f.State == projections.Held {
+	switch {
+	case f.Branch == projections.Unsettled:
+		row.Held = "two copies of its device wrote, and which branch stands is not settled"
+	case f.Branch == projections.Overruled:
+		row.Held = "two copies of its device wrote, and the other branch stands"
+	case f.State == projections.Held:
 		if row.Held = f.Held; row.Held == "" {
 			row.Held = "waits for the office"
 		}

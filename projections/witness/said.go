@@ -65,23 +65,48 @@ type Offset struct {
 
 // Tell tells of each record what stands about it, in their order. words must have, of each device that wrote one of them,
 // every checkpoint that it says it has seen from its first record of them up to its last, and before the first the largest
-// that holds; likewise its clock, and at either end the nearest beyond. all is left as it is.
+// that holds; likewise its clock, and at either end the nearest beyond; of a branch the first is the one at its first parting.
+// Where the device has forked, words are those of the chain that came first. all is left as it is.
 func (j *Judge) Tell(all []projections.Fact, words Words) ([]Said, error) {
 	said := make([]Said, len(all))
-	chains := map[events.DeviceID][]int{} // places in all
+	chains := map[chainOf][]int{} // places in all
 	for i := range all {
 		f := &all[i]
 		said[i] = Said{NotAfter: f.Received, Stage: j.stage(f, words.Guards)}
-		chains[f.Record.Device] = append(chains[f.Record.Device], i)
+		of := chainOf{device: f.Record.Device}
+		if len(f.Parted) > 0 {
+			of.parted = f.Parted[0].Seq
+		}
+		chains[of] = append(chains[of], i)
 	}
-	for _, device := range slices.Sorted(maps.Keys(chains)) { // so that of several errors it is always the same
-		places := chains[device]
+	for _, of := range slices.SortedFunc(maps.Keys(chains), chainOf.compare) { // so that of several errors it is always the same
+		places := chains[of]
 		slices.SortStableFunc(places, func(a, b int) int { return cmp.Compare(all[a].Record.Seq, all[b].Record.Seq) })
-		if err := j.chain(all, places, words.Chains[device], said); err != nil {
+		if err := j.chain(all, places, of.shares(words.Chains[of.device]), said); err != nil {
 			return nil, err
 		}
 	}
 	return said, nil
+}
+
+// chainOf names the chain of a device that came first, or its branches that leave that at a record.
+type chainOf struct {
+	device events.DeviceID
+	parted events.Seq // 0 for the one that came first
+}
+
+func (o chainOf) compare(p chainOf) int {
+	return cmp.Or(cmp.Compare(o.device, p.device), cmp.Compare(o.parted, p.parted))
+}
+
+// shares is what of a device's chain that came first is true of this one too: what was seen before they part. Its clock is
+// another copy's, on who knows which machine.
+func (o chainOf) shares(c Chain) Chain {
+	if o.parted == 0 {
+		return c
+	}
+	n, _ := slices.BinarySearchFunc(c.Seen, o.parted, func(s Seen, at events.Seq) int { return cmp.Compare(s.Seq, at) })
+	return Chain{Seen: c.Seen[:n]}
 }
 
 // stage is how safe a record is.

@@ -123,11 +123,6 @@ func (g *Gate) setAside(ctx context.Context, device events.DeviceID, known Devic
 	if bad != nil || commit == nil {
 		return bad, nil
 	}
-	return g.keepAside(ctx, device, last, commit, records)
-}
-
-// keepAside stores a message in ASIDE behind the device's last one there. It returns the refusal, or nil.
-func (g *Gate) keepAside(ctx context.Context, device events.DeviceID, last uint64, commit *wire.Commit, records [][]byte) (*wire.Answer, error) {
 	data, bad, err := g.pack(commit, records)
 	if bad != nil || err != nil {
 		return bad, err

@@ -4,9 +4,12 @@ import (
 	"bytes"
 	"crypto/ed25519"
 	"errors"
+	"reflect"
 	"slices"
 	"sync"
 	"testing"
+
+	"github.com/google/go-cmp/cmp"
 
 	"ullage/events"
 	"ullage/events/wire"
@@ -59,22 +62,34 @@ func (d *device) brings(first, last events.Seq) wire.Answer {
 	return d.ask(wire.Branch, d.push(first, last).Encode())
 }
 
-// checkBranches holds that each record of the branches behind their partings is aside once, held, and nothing else is.
+// checkBranches holds that each record of the branches behind their partings is stored once, and nothing else is.
 func (w *world) checkBranches(id events.DeviceID, want ...[]byte) {
 	w.t.Helper()
 	var got [][]byte
-	for _, m := range w.asides(id) {
-		for i, raw := range m.records {
-			if h := m.commit.Held[i]; h.Hash != events.HashRecord(raw) || h.Seq != m.commit.Range.From+events.Seq(i) {
-				w.t.Errorf("held: %+v", h)
-			}
-			got = append(got, raw)
+	for _, m := range w.storedOn(wire.BranchSubject(id)) {
+		if m.commit.Seq != m.commit.Range.To || len(m.commit.Parted) == 0 {
+			w.t.Errorf("commit record %+v", m.commit)
 		}
+		got = append(got, m.records...)
 	}
 	slices.SortFunc(got, bytes.Compare)
 	slices.SortFunc(want, bytes.Compare)
 	if !slices.EqualFunc(got, want, bytes.Equal) {
-		w.t.Fatalf("%d records are aside, not these %d", len(got), len(want))
+		w.t.Fatalf("%d records are on branches, not these %d", len(got), len(want))
+	}
+}
+
+// checkParted holds where the branches part, by the records with which they say that they begin.
+func (w *world) checkParted(id events.DeviceID, want map[events.Hash][]events.Parting) {
+	w.t.Helper()
+	got := map[events.Hash][]events.Parting{}
+	for _, m := range w.storedOn(wire.BranchSubject(id)) {
+		if p := m.commit.Parted; p[len(p)-1].Seq == m.commit.Range.From {
+			got[events.HashRecord(m.records[0])] = p
+		}
+	}
+	if diff := cmp.Diff(want, got); diff != "" {
+		w.t.Error(diff)
 	}
 }
 
@@ -94,7 +109,7 @@ func TestFork(t *testing.T) {
 	other.writeOrdinary(4)
 	third.writeOrdinary(3)
 	fourth.writeOrdinary(3)
-	before := w.state()
+	before := w.stored("tab-1")
 
 	// While there is no fork, what goes on from the chain is no branch, and what is there freezes nobody.
 	if a := main.brings(7, 8); a.Status != wire.Refused {
@@ -150,8 +165,110 @@ func TestFork(t *testing.T) {
 	if len(saw.seen()) != 1 {
 		t.Errorf("seen: %+v", saw.seen())
 	}
-	if after := w.state(); after != before {
-		t.Errorf("RECORDS was %+v, and is %+v", before, after)
+	at := func(seq events.Seq, d, other *device) events.Parting {
+		return events.Parting{Seq: seq, Link: d.links[seq], Other: other.links[seq]}
+	}
+	w.checkParted("tab-1", map[events.Hash][]events.Parting{
+		events.HashRecord(other.chain[3]):  {at(4, other, main)},
+		events.HashRecord(main.chain[6]):   {at(7, main, main)},
+		events.HashRecord(third.chain[5]):  {at(6, third, main)},
+		events.HashRecord(fourth.chain[5]): {at(4, other, main), at(6, fourth, other)},
+	})
+	if after := w.stored("tab-1"); !reflect.DeepEqual(after, before) {
+		t.Errorf("%d messages were on the device's own subject, now %d", len(before), len(after))
+	}
+}
+
+// A device whose copies part again and again is stopped before whoever reads has too much to look at; and what is stored of
+// its branches has a bound.
+func TestBranchesAreBounded(t *testing.T) {
+	w := newWorld(t)
+	main := w.device("tab-1")
+	main.writeOrdinary(mostPartings + 1)
+	var saw forks
+	g := w.forking(main, &saw)
+	w.run(g)
+	main.sends(1, mostPartings+1)
+	var last *device
+	for n := range events.Seq(mostPartings) {
+		b := main.branchAt(n)
+		b.writeOrdinary(1)
+		if a := b.brings(n+1, n+1); a.Status != wire.OK {
+			t.Fatalf("branch %d: %s: %s", n+1, a.Status, a.Reason)
+		}
+		last = b
+	}
+	more := main.branchAt(mostPartings)
+	more.writeOrdinary(1)
+	if a := more.brings(mostPartings+1, mostPartings+1); a.Status != wire.Refused {
+		t.Errorf("parting %d: %s", mostPartings+1, a.Status)
+	}
+	last.writeOrdinary(1) // what goes on parts from nothing
+	if a := last.brings(mostPartings+1, mostPartings+1); a.Status != wire.OK {
+		t.Errorf("more of a branch: %s: %s", a.Status, a.Reason)
+	}
+	last.writeOrdinary(1)
+	g.trees.Lock()
+	g.tree.bytes = maxBranches - 10
+	g.trees.Unlock()
+	if a := last.brings(mostPartings+2, mostPartings+2); a.Status != wire.Refused {
+		t.Errorf("more than the bytes that are stored: %s", a.Status)
+	}
+}
+
+// A branch that RECORDS has lost is stored again from where it was kept, once, and says of itself what it said.
+func TestBranchIsRestored(t *testing.T) {
+	w := newWorld(t)
+	main := w.device("tab-1")
+	main.writeOrdinary(4)
+	other := main.branchAt(2)
+	other.writeOrdinary(3)
+	var saw forks
+	w.run(w.forking(main, &saw))
+	main.sends(1, 4)
+	for _, part := range [][2]events.Seq{{3, 4}, {5, 5}} {
+		if a := other.brings(part[0], part[1]); a.Status != wire.OK {
+			t.Fatalf("%s: %s", a.Status, a.Reason)
+		}
+	}
+	kept := w.storedOn(wire.BranchSubject("tab-1"))
+
+	after := newWorld(t)
+	again := *main
+	again.w = after
+	g := after.forking(main, &saw)
+	after.run(g)
+	known, _ := w.find("tab-1")
+	restore := func(n int) error {
+		m := kept[n]
+		return g.Restore(t.Context(), known, wire.Place{Seq: m.seq, Hash: wire.HashData(m.data), Created: 1}, m.commit, m.records)
+	}
+	if err := restore(0); !errors.Is(err, ErrGap) {
+		t.Errorf("before its device's own records: %v", err)
+	}
+	for _, m := range w.stored("tab-1") {
+		if err := g.Restore(t.Context(), known, wire.Place{Seq: m.seq, Hash: wire.HashData(m.data), Created: 1}, m.commit, m.records); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := restore(1); !errors.Is(err, ErrGap) {
+		t.Errorf("before its beginning: %v", err)
+	}
+	for range 2 {
+		for n := range kept {
+			if err := restore(n); err != nil {
+				t.Fatal(err)
+			}
+		}
+	}
+	after.checkBranches("tab-1", other.chain[2:]...)
+	for n, m := range after.storedOn(wire.BranchSubject("tab-1")) {
+		if !slices.Equal(m.commit.Parted, kept[n].commit.Parted) || m.commit.Link != kept[n].commit.Link {
+			t.Errorf("%+v, was %+v", m.commit, kept[n].commit)
+		}
+		if r, err := wire.DecodeReceipt(m.commit.Original); err != nil || r.Received != kept[n].commit.Received {
+			t.Errorf("its first receipt: %+v, %v", r, err)
+		}
 	}
 }
 

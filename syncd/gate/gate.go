@@ -40,7 +40,7 @@ type Device struct {
 	Key     ed25519.PublicKey // of its enrolment, by which its chain begins; which one seals now stands in RECORDS
 	Office  bool              // it may write the office's kinds and correct any record
 	Revoked bool
-	Frozen  bool // it has forked: nothing more goes into RECORDS under its name
+	Frozen  bool // it has forked: nothing more goes on push.<device>
 }
 
 // Reader answers what devices pull; the read model does.

@@ -252,6 +252,9 @@ var ErrGap = errors.New("records before it are missing")
 // were, under the same seals. When it was first received its original receipt tells, which is made where there is none.
 // Errors: ErrGap; ErrChain where it does not go on from what RECORDS has; those of stream.Append, after which it may be stored.
 func (g *Gate) Restore(ctx context.Context, known Device, place wire.Place, was *wire.Commit, records [][]byte) error {
+	if len(was.Parted) > 0 {
+		return g.restoreBranch(ctx, known, place, was, records)
+	}
 	device := was.Device
 	if bad, err := g.replaces(device, was.Range.From, records); err != nil {
 		return err
@@ -277,12 +280,18 @@ func (g *Gate) Restore(ctx context.Context, known Device, place wire.Place, was 
 	} else {
 		commit.Seq, commit.Link = c.seq, c.link
 	}
-	if len(was.Original) == 0 {
-		r := wire.Receipt{Device: device, First: was.Range.From, Last: was.Seq, Link: was.Link, Received: was.Received, Place: place, Checkpoint: g.newest()}
-		r.Sign(g.cfg.Name, g.cfg.Key)
-		commit.Original = r.Encode()
-	}
+	commit.Original = g.firstReceipt(was, place)
 	return g.store(ctx, c, &commit, records)
+}
+
+// firstReceipt is the original receipt of a message that stood at a place.
+func (g *Gate) firstReceipt(was *wire.Commit, place wire.Place) []byte {
+	if len(was.Original) > 0 {
+		return was.Original
+	}
+	r := wire.Receipt{Device: was.Device, First: was.Range.From, Last: was.Seq, Link: was.Link, Received: was.Received, Place: place, Checkpoint: g.newest()}
+	r.Sign(g.cfg.Name, g.cfg.Key)
+	return r.Encode()
 }
 
 // ErrChain is in the error of Restore about a message that does not fit what is there.

@@ -11,8 +11,9 @@ import (
 	"ullage/syncd/stream"
 )
 
-// Log is RECORDS as the gate uses it, the last message of a device and one more after it; and ASIDE in the same way.
-type Log struct{ records, aside keptIn }
+// Log is RECORDS as the gate uses it, the last message of a device and one more after it; and its branches, and ASIDE, in
+// the same way.
+type Log struct{ records, branches, aside keptIn }
 
 // keptIn is a stream, in which each device has a subject.
 type keptIn struct {
@@ -52,7 +53,9 @@ func NewLog(ctx context.Context, records, aside stream.Stream) (*Log, error) {
 	if err != nil {
 		return nil, err
 	}
-	return &Log{r, a}, nil
+	b := r
+	b.subject = wire.BranchSubject
+	return &Log{r, b, a}, nil
 }
 
 // last returns the last message of a device in a stream: its data and its place; a zero place where there is none.

@@ -104,14 +104,17 @@ func (w *world) state() streamState {
 }
 
 // stored reads all messages of a device.
-func (w *world) stored(d events.DeviceID) (all []storedMessage) {
+func (w *world) stored(d events.DeviceID) []storedMessage { return w.storedOn(wire.PushSubject(d)) }
+
+// storedOn reads all messages of a subject of RECORDS.
+func (w *world) storedOn(subject string) (all []storedMessage) {
 	w.t.Helper()
 	for seq := uint64(1); seq <= w.state().LastSeq; seq++ {
 		m, err := w.records.GetMsg(context.Background(), seq)
 		if err != nil {
 			w.t.Fatal(err)
 		}
-		if m.Subject != wire.PushSubject(d) {
+		if m.Subject != subject {
 			continue
 		}
 		c, records, err := wire.DecodeStored(m.Data)

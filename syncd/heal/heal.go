@@ -4,7 +4,8 @@
 // set aside have messages as they were, and devices keep their records for long after they were received. What those know of
 // and RECORDS does not have is missing. It is raised as an alarm, with its exact range; stored again from a model that was
 // set aside, or asked for from its device; and the alarm is closed when it is there. What nobody brings stays missing, and the
-// alarm open.
+// alarm open. Branches of a device that has forked, which bear numbers that others bear too, are stored again from models that
+// were set aside; and their devices look at each call whether the centre has them.
 package heal
 
 import (
@@ -53,9 +54,10 @@ const (
 
 // Store is the read model as a Healer needs it.
 type Store interface {
-	Stock(context.Context) (map[events.DeviceID]wire.Ranges, error)
+	Stock(context.Context) (all, branches map[events.DeviceID]wire.Ranges, err error)
 	KeptStock(context.Context) (map[events.DeviceID]wire.Ranges, error)
 	Kept(context.Context, events.DeviceID, wire.Range) ([]store.Kept, error)
+	KeptBranches(context.Context) ([]store.Kept, error)
 }
 
 // Healer knows what is missing. Its methods may be called at the same time.
@@ -150,6 +152,18 @@ func (h *Healer) Look(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
+	branches, err := h.cfg.Store.KeptBranches(ctx)
+	if err == nil && len(branches) > 0 && len(restored) > 0 {
+		err = h.cfg.Fresh(ctx) // they go on from what was restored
+	}
+	for _, k := range branches {
+		if err == nil {
+			_, err = h.restoreOne(ctx, k)
+		}
+	}
+	if err != nil {
+		return err
+	}
 	if len(missing) > 0 { // the model's own, and what the office has in its journal
 		if missing, err = h.takeStock(ctx); err != nil {
 			return err
@@ -205,7 +219,7 @@ func (h *Healer) takeStock(ctx context.Context) (map[events.DeviceID]wire.Ranges
 	if err := h.cfg.Fresh(ctx); err != nil {
 		return nil, err
 	}
-	there, err := h.cfg.Store.Stock(ctx)
+	there, branches, err := h.cfg.Store.Stock(ctx)
 	if err != nil {
 		return nil, err
 	}
@@ -213,18 +227,21 @@ func (h *Healer) takeStock(ctx context.Context) (map[events.DeviceID]wire.Ranges
 	if err != nil {
 		return nil, err
 	}
-	for device, ranges := range kept {
-		all := slices.Clone(known[device])
-		for _, r := range ranges {
+	missing := map[events.DeviceID]wire.Ranges{}
+	add := func(device events.DeviceID, rest wire.Ranges) {
+		all := slices.Clone(missing[device])
+		for _, r := range rest {
 			all.Add(r)
 		}
-		known[device] = all
-	}
-	missing := map[events.DeviceID]wire.Ranges{}
-	for device, ranges := range known {
-		if rest := ranges.Without(there[device]); len(rest) > 0 {
-			missing[device] = rest
+		if len(all) > 0 {
+			missing[device] = all
 		}
+	}
+	for device, ranges := range known { // the log does not tell branches apart
+		add(device, ranges.Without(there[device]).Without(branches[device]))
+	}
+	for device, ranges := range kept {
+		add(device, ranges.Without(there[device]))
 	}
 	return missing, nil
 }
@@ -239,21 +256,30 @@ func (h *Healer) restore(ctx context.Context, missing map[events.DeviceID]wire.R
 				return nil, err
 			}
 			for _, k := range kept {
-				err := h.cfg.Restore(ctx, k)
-				switch {
-				case err == nil:
+				ok, err := h.restoreOne(ctx, k)
+				if err != nil {
+					return nil, err
+				}
+				if ok {
 					all := restored[device]
 					all.Add(k.Commit.Range)
 					restored[device] = all
-				case ctx.Err() != nil:
-					return nil, ctx.Err()
-				case errors.Is(err, gate.ErrGap), errors.Is(err, gate.ErrChain): // its device is asked
-					h.cfg.Log.Error("records that RECORDS has lost are kept here, and cannot be stored again", "device", device, "first", k.Commit.Range.From, "last", k.Commit.Range.To, "error", err)
-				default:
-					return nil, err
 				}
 			}
 		}
 	}
 	return restored, nil
+}
+
+// restoreOne stores a message again, and tells whether it could be. Where it cannot, its device is asked.
+func (h *Healer) restoreOne(ctx context.Context, k store.Kept) (bool, error) {
+	err := h.cfg.Restore(ctx, k)
+	switch {
+	case err != nil && ctx.Err() != nil:
+		return false, ctx.Err()
+	case errors.Is(err, gate.ErrGap), errors.Is(err, gate.ErrChain):
+		h.cfg.Log.Error("records that RECORDS has lost are kept here, and cannot be stored again", "device", k.Commit.Device, "first", k.Commit.Range.From, "last", k.Commit.Range.To, "error", err)
+		return false, nil
+	}
+	return err == nil, err
 }

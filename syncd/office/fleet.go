@@ -26,6 +26,12 @@ type Fleet struct {
 	// AdmitOne lets in one held record.
 	AdmitOne func(ctx context.Context, device events.DeviceID, seq events.Seq, d Decision) (Admitted, error)
 	Heirs    func() []Heir
+	Forks    func(context.Context) ([]Fork, error)
+	// Settle says which branch of a device counts. Where that is so already nothing is done. Its error wraps ErrNoBranch
+	// where there is no such branch, or where more than one is meant.
+	Settle func(ctx context.Context, device events.DeviceID, branch string, d Decision) error
+	// Unsettle takes back what was settled about a device, and tells how many decisions that were.
+	Unsettle func(ctx context.Context, device events.DeviceID, d Decision) (int, error)
 	// LetIn lets in an heir. Letting in twice is letting in once. Its error wraps trust.ErrDevice where there is none.
 	LetIn func(ctx context.Context, heir events.DeviceID, d Decision) error
 }
@@ -36,6 +42,37 @@ type Heir struct {
 	Parent events.DeviceID `json:"parent"`
 	Waits  bool            `json:"waits"` // for the office to let it in
 }
+
+// Fork is a device of which two copies have written, and where their histories part.
+type Fork struct {
+	Device   events.DeviceID `json:"device"`
+	Seq      events.Seq      `json:"seq"` // of the first records that differ
+	Settled  bool            `json:"settled"`
+	Branches []ForkBranch    `json:"branches"` // the one that came first is first
+}
+
+// ForkBranch is one of the histories behind a parting, with all that goes on from it.
+type ForkBranch struct {
+	Branch   string      `json:"branch"` // its name: the fork's seq, a hyphen, and the first digits of link
+	Link     events.Hash `json:"link"`   // of the chain at the fork's seq
+	State    string      `json:"state"`  // stands, overruled, waits
+	From     events.Seq  `json:"from"`
+	To       events.Seq  `json:"to"`
+	Records  int         `json:"records"`
+	First    *string     `json:"first"`    // when the first of them happened, as stated
+	Last     *string     `json:"last"`     // and the last
+	Received *string     `json:"received"` // when the first of them was
+}
+
+// The states of a branch.
+const (
+	BranchStands    = "stands"
+	BranchOverruled = "overruled" // another one stands
+	BranchWaits     = "waits"     // for the office to settle it
+)
+
+// ErrNoBranch is in the errors of Settle about a branch that there is not.
+var ErrNoBranch = errors.New("there is no such branch")
 
 // Decision is why, and by whom, the office decides something.
 type Decision struct {
@@ -103,9 +140,11 @@ func (s *Server) fleet(program func(method, path string, needs people.Role, h ht
 		return map[string]any{"aside": list}, err
 	})
 	ask("held", people.Auditor, s.getHeld, "device")
-	ask("heirs", people.Auditor, func(*http.Request, question) (any, error) {
-		return map[string]any{"heirs": s.cfg.Fleet.Heirs()}, nil
+	ask("forks", people.Auditor, func(r *http.Request, _ question) (any, error) {
+		forks, err := s.cfg.Fleet.Forks(r.Context())
+		return map[string]any{"forks": forks, "heirs": s.cfg.Fleet.Heirs()}, err
 	})
+	program("POST", "forks", people.Office, s.answer(s.postFork))
 	program("POST", "heirs", people.Office, s.answer(s.postHeir))
 	program("POST", "revoke", people.Office, s.answer(s.postRevoke))
 	program("POST", "admit", people.Office, s.answer(s.postAdmit))
@@ -119,7 +158,7 @@ func (s *Server) getHeld(r *http.Request, q question) (any, error) {
 	}
 	held := []HeldRecord{}
 	for _, row := range list.Records {
-		if row.State == projections.Held {
+		if row.Held != "" {
 			held = append(held, HeldRecord{row.Device, row.Seq, row.Kind, row.Received, row.Held})
 		}
 	}
@@ -131,8 +170,13 @@ type decision struct {
 	Device events.DeviceID `json:"device"`
 	To     events.Seq      `json:"to"`
 	Seq    events.Seq      `json:"seq"`
+	Branch string          `json:"branch"`
+	Undo   bool            `json:"undo"`
 	Decision
 }
+
+// whole tells whether the decision is about a device as a whole.
+func (d *decision) whole() bool { return d.To == 0 && d.Seq == 0 && d.Branch == "" && !d.Undo }
 
 func readDecision(r *http.Request, form string) (d decision, err error) {
 	in := json.NewDecoder(http.MaxBytesReader(nil, r.Body, maxQuestion))
@@ -159,8 +203,8 @@ func (s *Server) postRevoke(r *http.Request) (any, error) {
 	if err != nil {
 		return nil, err
 	}
-	if d.To != 0 || d.Seq != 0 {
-		return nil, bad("a device is revoked as a whole; leave to and seq out")
+	if !d.whole() {
+		return nil, bad("a device is revoked as a whole; leave the rest out")
 	}
 	if err := s.decided(s.cfg.Fleet.Revoke(r.Context(), d.Device, d.Decision)); err != nil {
 		return nil, err
@@ -173,8 +217,8 @@ func (s *Server) postHeir(r *http.Request) (any, error) {
 	if err != nil {
 		return nil, err
 	}
-	if d.To != 0 || d.Seq != 0 {
-		return nil, bad("a device is let in as a whole; leave to and seq out")
+	if !d.whole() {
+		return nil, bad("a device is let in as a whole; leave the rest out")
 	}
 	if err := s.decided(s.cfg.Fleet.LetIn(r.Context(), d.Device, d.Decision)); err != nil {
 		return nil, err
@@ -182,12 +226,27 @@ func (s *Server) postHeir(r *http.Request) (any, error) {
 	return map[string]any{"let_in": d.Device}, nil
 }
 
+func (s *Server) postFork(r *http.Request) (any, error) {
+	d, err := readDecision(r, `{"device":"tab-1","branch":"41-0a1b2c3d","why":"the tablet that was in use","by":"O1"}, or with undo for branch`)
+	if err != nil {
+		return nil, err
+	}
+	if d.To != 0 || d.Seq != 0 || (d.Branch == "") != d.Undo {
+		return nil, bad("give the branch that counts, or undo; leave to and seq out")
+	}
+	if d.Undo {
+		n, err := s.cfg.Fleet.Unsettle(r.Context(), d.Device, d.Decision)
+		return map[string]any{"undone": n}, s.decided(err)
+	}
+	return map[string]any{"settled": d.Branch}, s.decided(s.cfg.Fleet.Settle(r.Context(), d.Device, d.Branch, d.Decision))
+}
+
 func (s *Server) postAdmit(r *http.Request) (any, error) {
 	d, err := readDecision(r, `{"device":"tab-1","to":120,"why":"the tablet was found","by":"O1"}, or with seq for one held record`)
 	if err != nil {
 		return nil, err
 	}
-	if d.To != 0 && d.Seq != 0 {
+	if d.To != 0 && d.Seq != 0 || d.Branch != "" || d.Undo {
 		return nil, bad("to is for what was set aside, seq for one record; give one of them")
 	}
 	var a Admitted
@@ -206,7 +265,7 @@ func (s *Server) postAdmit(r *http.Request) (any, error) {
 func (s *Server) decided(err error) error {
 	var kept *NotReceivedError
 	switch {
-	case errors.Is(err, trust.ErrDevice), errors.Is(err, ErrNoneHeld):
+	case errors.Is(err, trust.ErrDevice), errors.Is(err, ErrNoneHeld), errors.Is(err, ErrNoBranch):
 		return asked{http.StatusNotFound, err}
 	case errors.Is(err, ErrOwn), errors.Is(err, ErrForked):
 		return asked{http.StatusConflict, err}

@@ -29,7 +29,7 @@ type stretch struct {
 func receive(t *rapid.T, s *story) (all []stretch) {
 	for _, p := range s.pads {
 		at := events.MillisOf(began)
-		for from := 0; from < len(p.written); {
+		for from := p.shared; from < len(p.written); {
 			to := rapid.IntRange(from+1, len(p.written)).Draw(t, "stretch")
 			at += events.Millis(rapid.IntRange(0, 3).Draw(t, "later")) * 1_800_000
 			all = append(all, stretch{p, from, to, at})

@@ -108,7 +108,8 @@ func (r *reader) asked(ask audit.Query, b projections.Bounds) ([]projections.Arr
 	return all, err
 }
 
-// ofDevice gathers the records of a device, and whatever corrects them or is corrected by them.
+// ofDevice gathers the records of a device, and whatever corrects them or is corrected by them, and what decides about
+// branches.
 func (r *reader) ofDevice(device events.DeviceID) ([]projections.Arrival, error) {
 	var all []projections.Arrival
 	pushes, err := column[uint64](r, `SELECT seq FROM push WHERE device=? ORDER BY seq`, string(device))
@@ -139,7 +140,7 @@ func (r *reader) ofDevice(device events.DeviceID) ([]projections.Arrival, error)
 			return nil, err
 		}
 	}
-	return all, nil
+	return r.withForks(all)
 }
 
 func (r *reader) appendGroup(all []projections.Arrival, from name, done map[name]bool) ([]projections.Arrival, error) {

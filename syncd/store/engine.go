@@ -31,6 +31,7 @@ type memory struct {
 	last     map[events.DeviceID]events.Seq   // the greatest number of a device
 	machines *lru[events.MachineID, *settled] // as the last message left them
 	tracks   *lru[projections.Key, *track]    // histories of the register's entries
+	forks    map[events.DeviceID]events.Seq   // from where a device has branches; 0 where it has none
 }
 
 func newEngine(m *model, log *slog.Logger) (*engine, error) {
@@ -58,6 +59,7 @@ func (e *engine) forget() {
 		last:     map[events.DeviceID]events.Seq{},
 		machines: newLRU[events.MachineID, *settled](mostSettled),
 		tracks:   newLRU[projections.Key, *track](mostTracked),
+		forks:    map[events.DeviceID]events.Seq{},
 	}
 }
 

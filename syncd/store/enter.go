@@ -38,8 +38,12 @@ func (e *engine) enter(msg *message) (*change, error) {
 		return nil, err
 	}
 	low, high := msg.times()
-	if err := e.exec(`INSERT INTO push VALUES(?, ?, ?, ?, ?, ?, ?, ?)`, int64(e.seq), msg.place.Hash[:], string(msg.commit.Device),
-		int64(msg.commit.Range.From), int64(msg.commit.Range.To), int64(low), int64(high), msg.data); err != nil {
+	parted := events.Seq(0)
+	if len(msg.commit.Parted) > 0 {
+		parted = msg.commit.Parted[0].Seq
+	}
+	if err := e.exec(`INSERT INTO push VALUES(?, ?, ?, ?, ?, ?, ?, ?, ?)`, int64(e.seq), msg.place.Hash[:], string(msg.commit.Device),
+		int64(msg.commit.Range.From), int64(msg.commit.Range.To), int64(low), int64(high), int64(parted), msg.data); err != nil {
 		return nil, err
 	}
 	e.own[e.seq] = msg.arrivals
@@ -68,6 +72,9 @@ func (e *engine) enter(msg *message) (*change, error) {
 		if err := e.touchJoined(c, key, joined[key]); err != nil {
 			return nil, err
 		}
+	}
+	if err := e.branch(c); err != nil {
+		return nil, err
 	}
 	for name, in := range c.keys {
 		key := parseKey(name)
@@ -124,6 +131,11 @@ func (e *engine) touch(c *change, key string, push uint64, places []int, joined 
 	if err := e.exec(`INSERT INTO touch VALUES(?, ?, ?, ?)`, key, int64(c.place.Seq), int64(push), appendPlaces(nil, places)); err != nil {
 		return err
 	}
+	return e.entered(c, key, push, places, joined)
+}
+
+// entered notes in the change what touch has written.
+func (e *engine) entered(c *change, key string, push uint64, places []int, joined bool) error {
 	arrivals, err := e.push(push)
 	if err != nil {
 		return err
@@ -137,6 +149,9 @@ func (e *engine) touch(c *change, key string, push uint64, places []int, joined 
 		a := &arrivals[p].Arrival
 		in.records = append(in.records, a)
 		in.from = min(in.from, a.Record.Done, a.Received)
+	}
+	if len(places) == 0 {
+		in.records = append(in.records, partingOf(arrivals))
 	}
 	if joined {
 		in.from = events.MinMillis
@@ -169,6 +184,14 @@ func (e *engine) touchJoined(c *change, key string, places map[uint64][]int) err
 // placesOf lists which records of a message belong to a history.
 func (e *engine) placesOf(key string, push uint64) (all []int, err error) {
 	blobs, err := column[[]byte](&e.reader, `SELECT places FROM touch WHERE key=?1 AND since>=?2 AND push=?2`, key, int64(push))
+	if err != nil {
+		return nil, err
+	}
+	return allPlaces(blobs)
+}
+
+// allPlaces are those of several touches of one message.
+func allPlaces(blobs [][]byte) (all []int, err error) {
 	for _, b := range blobs {
 		places, err := readPlaces(b)
 		if err != nil {
@@ -176,7 +199,7 @@ func (e *engine) placesOf(key string, push uint64) (all []int, err error) {
 		}
 		all = append(all, places...)
 	}
-	return all, err
+	return all, nil
 }
 
 // join finds, where records correct each other, which of them belong to which histories: an amendment that moves a

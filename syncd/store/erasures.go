@@ -39,6 +39,9 @@ func (r *reader) withErasures(fn func(*evidence.State, *evidence.Confirmed)) err
 		}
 		since = max(since, s.since)
 		if a.Record.Kind == "erasure.done" && !a.Office {
+			if len(a.Parted) > 0 {
+				continue // another copy's word: the one that came first may have the piece still
+			}
 			words = append(words, &a.Arrival)
 		} else {
 			decisive = append(decisive, *kept(&a.Arrival))

@@ -13,6 +13,7 @@ const (
 	ofInterest projections.Space = "interest" // what decides which machines concern a device
 	ofErasure  projections.Space = "erasure"  // what orders, confirms and forbids the erasure of evidence; it has no name
 	ofKeys     projections.Space = "keys"     // what says which keys a device has
+	ofFork     projections.Space = "fork"     // what decides about the branches of a device
 )
 
 var (
@@ -79,6 +80,8 @@ func bodyKeys(a *projections.Arrival) []projections.Key {
 		keys = appendInterest(keys, b.Device)
 	case *events.ErasureDone, *events.HoldPlaced, *events.HoldLifted:
 		keys = append(keys, projections.Key{Space: ofErasure})
+	case *events.BranchSettled:
+		keys = append(keys, projections.Key{Space: ofFork, Name: string(b.Device)})
 	case *events.DeviceEnrolled:
 		keys = append(keys, projections.Key{Space: ofKeys, Name: string(b.Device)})
 	case *events.DeviceRenewed:

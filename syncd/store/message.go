@@ -70,6 +70,7 @@ func readSome(place wire.Place, data []byte, office func(events.DeviceID) bool, 
 		seq := commit.Range.From + events.Seq(i)
 		a.push, a.place, a.raw = place.Seq, i, raw
 		a.Hash, a.Received, a.Stage, a.Office, a.Commit = events.HashRecord(raw), received, projections.Received, byOffice, place.Hash
+		a.Parted = commit.Parted
 		a.Record, err = events.DecodeRecord(raw)
 		if err == nil && (a.Record.Device != commit.Device || a.Record.Seq != seq) {
 			err = fmt.Errorf("it says that it is record %d of %s", a.Record.Seq, a.Record.Device)

@@ -3,6 +3,7 @@ package store
 import (
 	"crypto/ed25519"
 	"encoding/binary"
+	"slices"
 	"testing"
 	"time"
 
@@ -23,6 +24,11 @@ type pad struct {
 	written []written
 	pushed  int // of written
 	pushes  int
+
+	// Of a copy of another pad:
+	shared int              // of written, those that it has of that one
+	copies byte             // which of the pad's copies it is, from 1
+	parted []events.Parting // of its own records
 }
 
 // written is a record as its device keeps it.
@@ -38,6 +44,39 @@ func newPad(t testing.TB, id events.DeviceID) *pad {
 	copy(p.key, id)
 	p.link = events.FirstLink(id, p.key)
 	return p
+}
+
+// part makes a copy of the pad as it was when it had written the first n records; it has written more. The copy goes on by
+// itself, from its next record on.
+func (p *pad) part(n int, copies byte) *pad {
+	c := *p
+	c.written, c.shared, c.copies, c.pushed = slices.Clone(p.written[:n]), n, copies, n
+	c.seq, c.link = events.Seq(n), events.FirstLink(p.id, p.key)
+	if n > 0 {
+		c.link = p.written[n-1].link
+	}
+	first := p.written[n].link
+	c.parted = slices.DeleteFunc(slices.Clone(p.parted), func(x events.Parting) bool {
+		if x.Seq == events.Seq(n)+1 {
+			first = x.Other
+		}
+		return x.Seq > events.Seq(n)
+	})
+	c.parted = append(c.parted, events.Parting{Seq: events.Seq(n) + 1, Other: first})
+	return &c
+}
+
+// keep takes a record in.
+func (p *pad) keep(w written) *written {
+	p.link = events.Link(p.link, w.Hash)
+	w.link = p.link
+	if n := len(p.parted); n > 0 && len(p.written) == p.shared && p.copies > 0 {
+		p.parted = slices.Clone(p.parted)
+		p.parted[n-1].Link = w.link
+	}
+	w.Parted = p.parted
+	p.written = append(p.written, w)
+	return &p.written[len(p.written)-1]
 }
 
 // on says whom and what a record concerns.
@@ -63,7 +102,7 @@ func (p *pad) writeRaw(at time.Time, o on, kind events.Kind, body []byte) *writt
 	done := events.MillisOf(at)
 	p.seq++
 	p.clock, _ = p.clock.Next(done)
-	random := [10]byte{2: byte(len(p.id)), 3: p.id[len(p.id)-1]}
+	random := [10]byte{1: p.copies, 2: byte(len(p.id)), 3: p.id[len(p.id)-1]}
 	binary.BigEndian.PutUint32(random[4:], uint32(p.seq))
 	_, offset := at.Zone()
 	r := events.Record{
@@ -74,9 +113,7 @@ func (p *pad) writeRaw(at time.Time, o on, kind events.Kind, body []byte) *writt
 	if err != nil {
 		p.t.Fatal(err)
 	}
-	p.link = events.Link(p.link, events.HashRecord(raw))
-	p.written = append(p.written, written{raw: raw, link: p.link, Arrival: projections.Arrival{Record: r, Hash: events.HashRecord(raw)}})
-	return &p.written[len(p.written)-1]
+	return p.keep(written{raw: raw, Arrival: projections.Arrival{Record: r, Hash: events.HashRecord(raw)}})
 }
 
 // waits tells how many records are not pushed yet.
@@ -90,7 +127,7 @@ func (p *pad) commit(from, to int, received, original events.Millis) []byte {
 	p.pushes++
 	c := &wire.Commit{
 		Device: p.id, Seq: last, Link: link, Range: wire.Range{From: events.Seq(from + 1), To: last}, Key: p.key, Gate: "gate-1", Received: received,
-		Seals: []events.Seal{{Seq: last, Signature: append(link[:], link[:]...)}},
+		Seals: []events.Seal{{Seq: last, Signature: append(link[:], link[:]...)}}, Parted: p.parted,
 	}
 	binary.BigEndian.PutUint64(c.Nonce[:], uint64(p.pushes))
 	var raws [][]byte
@@ -111,9 +148,6 @@ func (p *pad) commit(from, to int, received, original events.Millis) []byte {
 // writeBytes writes something that is no record.
 func (p *pad) writeBytes(raw []byte) *written {
 	p.seq++
-	h := events.HashRecord(raw)
-	p.link = events.Link(p.link, h)
-	p.written = append(p.written, written{raw: raw, link: p.link, held: "not a record",
-		Arrival: projections.Arrival{Record: events.Record{Device: p.id, Seq: p.seq, Body: raw}, Hash: h}})
-	return &p.written[len(p.written)-1]
+	return p.keep(written{raw: raw, held: "not a record",
+		Arrival: projections.Arrival{Record: events.Record{Device: p.id, Seq: p.seq, Body: raw}, Hash: events.HashRecord(raw)}})
 }

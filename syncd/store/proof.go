@@ -16,19 +16,16 @@ type Push struct {
 	Records [][]byte
 }
 
-// Push returns the message that brought a record of a device first. The error is ErrNotThere where none did.
+// Push returns the message that brought a record of a device first. Where the device forked, it is the record of the chain
+// that came first. The error is ErrNotThere where none did.
 func (s *Store) Push(ctx context.Context, device events.DeviceID, seq events.Seq) (p Push, err error) {
 	err = s.asking(ctx, func(r *reader) error {
-		pushes, err := r.holding(device, seq, seq)
+		m, err := r.bringing(device, seq)
 		if err != nil {
 			return err
 		}
-		if len(pushes) == 0 {
+		if m == nil {
 			return fmt.Errorf("record %d of %s: %w", seq, device, ErrNotThere)
-		}
-		m, err := r.message(pushes[0], nil)
-		if err != nil {
-			return err
 		}
 		p = Push{m.place, m.commit, make([][]byte, len(m.arrivals))}
 		p.Place.Created = r.m.place().Created

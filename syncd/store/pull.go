@@ -18,7 +18,7 @@ func (s *Store) Pull(ctx context.Context, device events.DeviceID, q wire.PullReq
 
 func (s *Store) pull(ctx context.Context, device events.DeviceID, q wire.PullRequest, room int) (a *wire.PullAnswer, err error) {
 	err = s.asking(ctx, func(r *reader) error {
-		p := puller{r: r, device: device, room: room, sent: map[events.Hash]bool{}}
+		p := puller{r: r, device: device, room: room, sent: map[events.Hash]bool{}, parted: map[events.DeviceID]events.Seq{}}
 		err := p.answer(q)
 		a = &p.PullAnswer
 		return err
@@ -36,6 +36,7 @@ type puller struct {
 	device events.DeviceID
 	room   int // in bytes, for records
 	sent   map[events.Hash]bool
+	parted map[events.DeviceID]events.Seq // from where a device has branches, as far as it was asked
 }
 
 func (p *puller) answer(q wire.PullRequest) error {
@@ -70,8 +71,21 @@ func (p *puller) answer(q wire.PullRequest) error {
 	if p.Place, err = p.r.placeOf(last); err != nil {
 		return err
 	}
+	// Of a machine at which other records count since a device has forked, or since its branches were settled, the copy begins
+	// anew. The place that the answer gives lies behind that, so it does so once.
+	complete, again := !p.More, false
 	for _, id := range machines {
 		at := copies[id]
+		if at > 0 && complete {
+			divided, err := p.r.dividedSince(machineKey(id), q.Place.Seq)
+			if err != nil {
+				return err
+			}
+			if divided {
+				p.Drop, again = append(p.Drop, id), true
+				continue
+			}
+		}
 		if !p.More {
 			if at, err = p.add(machineKey(id), at); err != nil {
 				return err
@@ -79,6 +93,7 @@ func (p *puller) answer(q wire.PullRequest) error {
 		}
 		p.Copies = append(p.Copies, wire.Copy{Machine: id, Seq: at})
 	}
+	p.More = p.More || again
 	return nil
 }
 
@@ -118,14 +133,18 @@ func (p *puller) add(key string, after uint64) (last uint64, err error) {
 	return after, nil
 }
 
-// of are the records at some spots that the device does not have: others', and of those that were held, what the office
-// has let in. With an admission comes what it lets in, which a device that was here before has not been sent.
+// of are the records at some spots that the device does not have: others', and of those that were held, or are behind a
+// parting of their device's chain, what the office has let in. With an admission comes what it lets in, which a device that was here before has not been sent.
 func (p *puller) of(spots []spot, letIn *admissions) (all []wire.Pulled, err error) {
 	add := func(a *arrival) error {
 		if a.Record.Device == p.device || p.sent[a.Hash] {
 			return nil
 		}
-		if a.Held != "" {
+		divided, err := p.divided(a)
+		if err != nil {
+			return err
+		}
+		if a.Held != "" || divided {
 			if in, err := letIn.has(a.Hash); err != nil || !in {
 				return err
 			}
@@ -158,7 +177,20 @@ func (p *puller) of(spots []spot, letIn *admissions) (all []wire.Pulled, err err
 	return all, nil
 }
 
-// admissions tells which held records of a history were let in; it looks when it is first asked.
+// divided tells whether a record is behind a parting of its device's chain.
+func (p *puller) divided(a *arrival) (bool, error) {
+	at, known := p.parted[a.Record.Device]
+	if !known {
+		var err error
+		if at, err = p.r.partedAt(a.Record.Device); err != nil {
+			return false, err
+		}
+		p.parted[a.Record.Device] = at
+	}
+	return at > 0 && a.Record.Seq >= at, nil
+}
+
+// admissions tells which held records of a history were let in, and whose branch stands; it looks when it is first asked.
 type admissions struct {
 	r   *reader
 	key string
@@ -173,7 +205,7 @@ func (l *admissions) has(h events.Hash) (bool, error) {
 		}
 		l.in = map[events.Hash]bool{}
 		for _, f := range projections.Resolve(arrivals, projections.Now).All {
-			l.in[f.Hash] = f.State != projections.Held
+			l.in[f.Hash] = f.State != projections.Held && f.Branch != projections.Unsettled
 		}
 	}
 	return l.in[h], nil

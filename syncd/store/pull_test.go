@@ -3,6 +3,7 @@ package store
 import (
 	"context"
 	"fmt"
+	"maps"
 	"slices"
 	"strings"
 	"testing"
@@ -287,5 +288,138 @@ func TestPullReset(t *testing.T) {
 		if got, _ := d.pull(x, wire.MaxPull); got != c.want {
 			t.Errorf("%s: pulled %q, want %q", c.what, got, c.want)
 		}
+	}
+}
+
+// holdings are what a device has pulled, as it keeps it.
+type holdings struct {
+	stand wire.PullRequest
+	has   map[events.Hash]*events.Record
+}
+
+// pullAll asks until there is no more.
+func (d *desk) pullAll(h *holdings, device events.DeviceID, room int) {
+	d.t.Helper()
+	for n := 0; ; n++ {
+		a, err := d.s.pull(context.Background(), device, h.stand, room)
+		if err != nil || n > 200 {
+			d.t.Fatal(n, err)
+		}
+		for _, m := range a.Drop {
+			maps.DeleteFunc(h.has, func(_ events.Hash, r *events.Record) bool { return r.Machine == m })
+			h.stand.Copies = slices.DeleteFunc(h.stand.Copies, func(k wire.Copy) bool { return k.Machine == m })
+		}
+		for _, p := range a.Records {
+			r, err := events.DecodeRecord(p.Record)
+			if err != nil {
+				d.t.Fatal(err)
+			}
+			h.has[events.HashRecord(p.Record)] = &r
+		}
+		h.stand = wire.PullRequest{Place: a.Place, Copies: mergeCopies(h.stand.Copies, a.Copies)}
+		if !a.More {
+			return
+		}
+	}
+}
+
+// Of a device that has forked others have what counts, and nothing else, whatever they had before, and in however many
+// answers it comes: what they had before the fork was known, what the office settles, and settles the other way.
+func TestPullBranches(t *testing.T) {
+	d := newDesk(t)
+	d.enter()
+	d.grant(1, "tab-1", "yard", "shed")
+	for n := range 20 {
+		d.tell(d.two, 2+n, []on{atYard, atShed}[n%2], dipped(float64(n)))
+	}
+	copy := d.two.part(15, 1)
+	rooms := map[int]*holdings{1: nil, 700: nil, wire.MaxPull: nil}
+	for room := range rooms {
+		rooms[room] = &holdings{has: map[events.Hash]*events.Record{}}
+	}
+	first := events.Branch{Seq: 16, Link: d.two.written[15].link}
+	var second events.Branch
+	want := func(what string, main, branch int) {
+		t.Helper()
+		hashes := map[events.Hash]bool{}
+		for _, w := range d.two.written[:main] {
+			hashes[w.Hash] = true
+		}
+		if branch > 0 {
+			for _, w := range copy.written[15:branch] {
+				hashes[w.Hash] = true
+			}
+		}
+		for room, h := range rooms {
+			d.pullAll(h, "tab-1", room)
+			n := 0
+			for hash, r := range h.has {
+				if r.Device == "tab-2" {
+					if n++; !hashes[hash] {
+						t.Errorf("%s, room for %d: record %d of tab-2, which does not count", what, room, r.Seq)
+					}
+				}
+			}
+			if n != len(hashes) {
+				t.Errorf("%s, room for %d: %d records of tab-2 that count, of %d", what, room, n, len(hashes))
+			}
+			if others := len(h.has) - n; others < 3 { // the register; and what the office has settled
+				t.Errorf("%s, room for %d: %d other records", what, room, others)
+			}
+		}
+	}
+	settle := func(b events.Branch) *written {
+		return d.tell(d.office, 90, on{}, &events.BranchSettled{Device: "tab-2", Stands: b})
+	}
+	want("before", 20, 0)
+	d.tell(copy, 50, atYard, dipped(500))
+	second = events.Branch{Seq: 16, Link: copy.written[15].link}
+	want("a fork is known", 15, 0)
+	d.tell(copy, 51, atShed, dipped(501))
+	want("more of the branch", 15, 0)
+	settle(first)
+	want("the first stands", 20, 0)
+	last := settle(second)
+	want("the second stands", 15, 17)
+	d.tell(copy, 52, atYard, dipped(502))
+	want("more of what stands", 15, 18)
+	d.tell(d.office, 95, on{}, &events.RecordWithdrawn{Target: last.Target(), Why: events.Text{Plain: "no"}})
+	want("taken back", 20, 0)
+}
+
+// A device that asks for its own records, or for where its chain stands, is answered from the chain that came first, and so
+// is whoever asks for the message that brought a record: also where a branch came with it in the midst of that.
+func TestOwnChainOfAFork(t *testing.T) {
+	d := newDesk(t)
+	for n := range 6 {
+		d.tell(d.one, n, atYard, dipped(float64(n)))
+	}
+	branch := d.one.part(2, 1)
+	for n := range 9 {
+		d.tell(branch, 20+n, atYard, dipped(float64(100+n)))
+	}
+	d.tell(d.one, 30, atYard, dipped(6))
+	own, err := d.s.Own(soon(t), "tab-1", wire.Range{From: 1, To: 11})
+	if err != nil || len(own.Records) != 7 {
+		t.Fatalf("%d records, %v", len(own.Records), err)
+	}
+	for i, w := range d.one.written {
+		if string(own.Records[i]) != string(w.raw) {
+			t.Errorf("record %d is another copy's", i+1)
+		}
+		link, key, err := d.s.ChainAt(soon(t), "tab-1", events.Seq(i+1))
+		if err != nil || key == nil || link != w.link {
+			t.Errorf("link at %d: %s, %v", i+1, link, err)
+		}
+		if p, err := d.s.Push(soon(t), "tab-1", events.Seq(i+1)); err != nil || string(p.Records[0]) != string(w.raw) {
+			t.Errorf("the message that brought record %d: %v", i+1, err)
+		}
+	}
+	if _, key, err := d.s.ChainAt(soon(t), "tab-1", 8); key != nil || err != nil {
+		t.Errorf("beyond its end: %v", err)
+	}
+	all, branches, err := d.s.Stock(soon(t))
+	if err != nil || !slices.Equal(all["tab-1"], wire.Ranges{{From: 1, To: 7}}) || !slices.Equal(branches["tab-1"], wire.Ranges{{From: 3, To: 11}}) {
+		t.Errorf("stock %v, %v, %v", all, branches, err)
 	}
 }

@@ -151,28 +151,43 @@ func (r *reader) at(s spot) (*arrival, error) {
 	return &records[s.place], nil
 }
 
-// spots lists where the records of a history stand that came into it behind the message after, in the order in which
-// they came into it.
-func (r *reader) spots(key string, after uint64) (all []spot, err error) {
+// touched is a row of the table touch: which records of a message belong to a history, and since which other. It has no
+// places where it is the parting that belongs there which the message tells.
+type touched struct {
+	since, push uint64
+	places      []int
+}
+
+// touches lists how a history has grown behind the message after, in the order in which it did.
+func (r *reader) touches(key string, after uint64) (all []touched, err error) {
 	err = r.each(`SELECT since, push, places FROM touch WHERE key=? AND since>? ORDER BY since, push`, []any{key, int64(after)}, func(rows *sql.Rows) error {
-		var s spot
+		var t touched
 		var blob []byte
-		if err := rows.Scan(&s.since, &s.push, &blob); err != nil {
+		if err := rows.Scan(&t.since, &t.push, &blob); err != nil {
 			return err
 		}
-		places, err := readPlaces(blob)
-		if err != nil {
+		if t.places, err = readPlaces(blob); err != nil {
 			return fmt.Errorf("history %s: %w", key, err)
 		}
-		for _, s.place = range places {
-			all = append(all, s)
-		}
+		all = append(all, t)
 		return nil
 	})
 	return all, err
 }
 
-// member is a record of a history, and since which message it belongs there.
+// spots lists where the records of a history stand that came into it behind the message after, in the order in which
+// they came into it.
+func (r *reader) spots(key string, after uint64) (all []spot, err error) {
+	touches, err := r.touches(key, after)
+	for _, t := range touches {
+		for _, place := range t.places {
+			all = append(all, spot{t.since, t.push, place})
+		}
+	}
+	return all, err
+}
+
+// member is a record of a history, and since which message it belongs there; or a parting that decides about others.
 type member struct {
 	since uint64
 	*projections.Arrival
@@ -180,30 +195,29 @@ type member struct {
 
 // members reads a history, in the order in which records came into it. They are copies that can be remembered.
 func (r *reader) members(key string) ([]member, error) {
-	spots, err := r.spots(key, 0)
+	touches, err := r.touches(key, 0)
 	if err != nil {
 		return nil, err
 	}
-	all := make([]member, 0, len(spots))
-	var places []int
-	for len(spots) > 0 {
-		first, n := spots[0], 0
-		places = places[:0]
-		for n < len(spots) && spots[n].push == first.push && spots[n].since == first.since {
-			places = append(places, spots[n].place)
-			n++
+	all := make([]member, 0, len(touches))
+	for _, t := range touches {
+		wanted := t.places
+		if len(wanted) == 0 {
+			wanted = []int{0}
 		}
-		records, err := r.someOf(first.push, places)
+		records, err := r.someOf(t.push, wanted)
 		if err != nil {
 			return nil, fmt.Errorf("history %s: %w", key, err)
 		}
-		for _, place := range places {
-			if place >= len(records) {
-				return nil, fmt.Errorf("history %s: message %d has no record %d", key, first.push, place)
-			}
-			all = append(all, member{first.since, kept(&records[place].Arrival)})
+		if len(t.places) == 0 {
+			all = append(all, member{t.since, partingOf(records)})
 		}
-		spots = spots[n:]
+		for _, place := range t.places {
+			if place >= len(records) {
+				return nil, fmt.Errorf("history %s: message %d has no record %d", key, t.push, place)
+			}
+			all = append(all, member{t.since, kept(&records[place].Arrival)})
+		}
 	}
 	return all, nil
 }
@@ -248,6 +262,16 @@ func (r *reader) names(space projections.Space) ([]string, error) {
 func (r *reader) holding(device events.DeviceID, from, to events.Seq) ([]uint64, error) {
 	return column[uint64](r, `SELECT seq FROM push WHERE device=? AND first<=? AND first>? AND last>=? ORDER BY seq`,
 		string(device), int64(to), int64(from)-wire.MaxRecords, int64(from))
+}
+
+// main is the first message that brings a record as the chain has it that came first; 0 where none does.
+func (r *reader) main(device events.DeviceID, at events.Seq) (uint64, error) {
+	pushes, err := column[uint64](r, `SELECT seq FROM push WHERE device=? AND first<=? AND first>? AND last>=? AND parted=0 ORDER BY seq LIMIT 1`,
+		string(device), int64(at), int64(at)-wire.MaxRecords, int64(at))
+	if err != nil || len(pushes) == 0 {
+		return 0, err
+	}
+	return pushes[0], nil
 }
 
 // name names a record apart from its hash.

@@ -73,12 +73,8 @@ func (s *Store) Own(ctx context.Context, device events.DeviceID, from wire.Range
 	err = s.asking(ctx, func(r *reader) error {
 		size := 0
 		for next := from.From; next <= from.To; {
-			pushes, err := r.holding(device, next, next)
-			if err != nil || len(pushes) == 0 {
-				return err
-			}
-			m, err := r.message(pushes[0], nil)
-			if err != nil {
+			m, err := r.bringing(device, next)
+			if err != nil || m == nil {
 				return err
 			}
 			seals := m.commit.Seals
@@ -124,13 +120,13 @@ func (s *Store) ChainAt(ctx context.Context, device events.DeviceID, seq events.
 	return link, key, err
 }
 
-// bringing is the first message that brings a record; nil where none does.
+// bringing is the first message that brings a record, as the chain has it that came first; nil where none does.
 func (r *reader) bringing(device events.DeviceID, seq events.Seq) (*message, error) {
-	pushes, err := r.holding(device, seq, seq)
-	if err != nil || len(pushes) == 0 {
+	push, err := r.main(device, seq)
+	if err != nil || push == 0 {
 		return nil, err
 	}
-	return r.message(pushes[0], nil)
+	return r.message(push, nil)
 }
 
 // linkIn is the link at a record of a message. Its own commit record tells it at the end; at an earlier record it follows

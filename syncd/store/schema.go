@@ -13,18 +13,19 @@ import (
 )
 
 // schemaVersion changes with the tables, and with what stands in them.
-const schemaVersion = 3
+const schemaVersion = 4
 
 var errSchema = errors.New("it is not a model of this version")
 
 const schema = `
 CREATE TABLE IF NOT EXISTS meta(name TEXT PRIMARY KEY, value) WITHOUT ROWID;
--- One row a message of RECORDS. data is the message as it is; low and high are the times in the records' ids.
+-- One row a message of RECORDS. data is the message as it is; low and high are the times in the records' ids. parted is 0, or
+-- of a branch of a device that has forked, the number of the first record that it has not in common with all others.
 CREATE TABLE IF NOT EXISTS push(seq INTEGER PRIMARY KEY, hash BLOB NOT NULL, device TEXT NOT NULL, first INTEGER NOT NULL, last INTEGER NOT NULL,
-	low INTEGER NOT NULL, high INTEGER NOT NULL, data BLOB NOT NULL);
+	low INTEGER NOT NULL, high INTEGER NOT NULL, parted INTEGER NOT NULL, data BLOB NOT NULL);
 CREATE INDEX IF NOT EXISTS push_device ON push(device, first, last); -- whoever builds a model asks by it too
 -- Which records of the message push (their places in it, as uvarint steps) belong to a history, since the message since
--- brought them there.
+-- brought them there. Without places, the parting belongs there that the message tells.
 CREATE TABLE IF NOT EXISTS touch(key TEXT, since INTEGER, push INTEGER, places BLOB NOT NULL, PRIMARY KEY(key, since, push)) WITHOUT ROWID;
 -- Which records name another: a correction or an admission its target.
 CREATE TABLE IF NOT EXISTS correction(device TEXT, seq INTEGER, push INTEGER, place INTEGER, PRIMARY KEY(device, seq, push, place)) WITHOUT ROWID;

@@ -22,13 +22,17 @@ type Kept struct {
 	Records [][]byte
 }
 
-// Stock are the numbers of the records that the model has from RECORDS, of each device.
-func (s *Store) Stock(ctx context.Context) (all map[events.DeviceID]wire.Ranges, err error) {
+// Stock are the numbers of the records that the model has from RECORDS, of each device; those of the branches of one that
+// has forked by themselves.
+func (s *Store) Stock(ctx context.Context) (all, branches map[events.DeviceID]wire.Ranges, err error) {
 	err = s.asking(ctx, func(r *reader) error {
-		all, err = stock(ctx, r.q)
+		if all, err = stock(ctx, r.q, "parted=0"); err != nil {
+			return err
+		}
+		branches, err = stock(ctx, r.q, "parted>0")
 		return err
 	})
-	return all, err
+	return all, branches, err
 }
 
 // Newest is when the last message of the model was received, as its gate says; zero where there is none.
@@ -47,8 +51,8 @@ func (s *Store) Newest(ctx context.Context) (at events.Millis, err error) {
 	return at, err
 }
 
-func stock(ctx context.Context, q querier) (map[events.DeviceID]wire.Ranges, error) {
-	rows, err := q.QueryContext(ctx, `SELECT device, first, last FROM push ORDER BY device, first`)
+func stock(ctx context.Context, q querier, which string) (map[events.DeviceID]wire.Ranges, error) {
+	rows, err := q.QueryContext(ctx, `SELECT device, first, last FROM push WHERE `+which+` ORDER BY device, first`)
 	if err != nil {
 		return nil, err
 	}
@@ -102,11 +106,11 @@ func (s *Store) leftBehindNames() (names []string, err error) {
 	return names, nil
 }
 
-// KeptStock are the numbers of the records in the models that were set aside, of each device.
+// KeptStock are the numbers of the records in the models that were set aside, of each device, without those of branches.
 func (s *Store) KeptStock(ctx context.Context) (map[events.DeviceID]wire.Ranges, error) {
 	all := map[events.DeviceID]wire.Ranges{}
 	err := s.leftBehind(ctx, func(db *sql.DB) error {
-		one, err := stock(ctx, db)
+		one, err := stock(ctx, db, "parted=0")
 		for device, ranges := range one {
 			list := all[device]
 			for _, r := range ranges {
@@ -119,15 +123,46 @@ func (s *Store) KeptStock(ctx context.Context) (map[events.DeviceID]wire.Ranges,
 	return all, err
 }
 
-// Kept are the messages in the models that were set aside which hold records of a device in a range, by their first record.
-func (s *Store) Kept(ctx context.Context, device events.DeviceID, r wire.Range) (all []Kept, err error) {
+// Kept are the messages in the models that were set aside which hold records of a device in a range, by their first record;
+// without those of branches.
+func (s *Store) Kept(ctx context.Context, device events.DeviceID, r wire.Range) ([]Kept, error) {
+	return s.kept(ctx, `device=? AND first<=? AND last>=? AND parted=0`, string(device), int64(r.To), int64(r.From))
+}
+
+// KeptBranches are the messages of branches in the models that were set aside that this one has not, by their first record.
+func (s *Store) KeptBranches(ctx context.Context) ([]Kept, error) {
+	kept, err := s.kept(ctx, `parted>0`)
+	if err != nil || len(kept) == 0 {
+		return nil, err
+	}
+	type end struct {
+		device events.DeviceID
+		seq    events.Seq
+		link   events.Hash
+	}
+	here := map[end]bool{} // the same records are another message here, where they were stored again
+	err = s.asking(ctx, func(r *reader) error {
+		messages, err := column[[]byte](r, `SELECT data FROM push WHERE parted>0`)
+		for _, data := range messages {
+			c, _, err := wire.DecodeStored(data)
+			if err != nil {
+				return err
+			}
+			here[end{c.Device, c.Seq, c.Link}] = true
+		}
+		return err
+	})
+	return slices.DeleteFunc(kept, func(k Kept) bool { return here[end{k.Commit.Device, k.Commit.Seq, k.Commit.Link}] }), err
+}
+
+func (s *Store) kept(ctx context.Context, where string, args ...any) (all []Kept, err error) {
 	known := map[events.Hash]bool{}
 	err = s.leftBehind(ctx, func(db *sql.DB) error {
 		var created int64
 		if err := db.QueryRowContext(ctx, `SELECT value FROM meta WHERE name='created'`).Scan(&created); err != nil && !errors.Is(err, sql.ErrNoRows) {
 			return err
 		}
-		rows, err := db.QueryContext(ctx, `SELECT seq, data FROM push WHERE device=? AND first<=? AND last>=? ORDER BY first, seq`, string(device), int64(r.To), int64(r.From))
+		rows, err := db.QueryContext(ctx, `SELECT seq, data FROM push WHERE `+where+` ORDER BY first, seq`, args...)
 		if err != nil {
 			return err
 		}

@@ -16,9 +16,10 @@ import (
 // and let in, of unknown kinds, or no records at all.
 type story struct {
 	t     *rapid.T
-	pads  []*pad // the last one is the office's
+	pads  []*pad // the third one is the office's; those behind it are copies of others
 	lines []line
 	over  map[events.Hash][]events.Hash // corrections, by the hash of their target
+	sides []events.BranchSettled        // that can be settled
 }
 
 // line is a record of a story.
@@ -64,6 +65,20 @@ func tell(t *rapid.T, tb testing.TB) *story {
 	return s
 }
 
+// part lets a copy of a pad write too, from any of its records on.
+func (s *story) part(by *pad) {
+	if len(s.pads) == 6 || len(by.written) == by.shared {
+		return
+	}
+	n := s.number("parting", by.shared, len(by.written)-1)
+	c := by.part(n, byte(len(s.pads)))
+	s.pads = append(s.pads, c)
+	s.write(c, on{site: pick(s, "site", yards...), machine: pick(s, "machine", washers...)}, s.body())
+	for _, w := range []*written{&by.written[n], &c.written[n]} {
+		s.sides = append(s.sides, events.BranchSettled{Device: by.id, Stands: events.Branch{Seq: events.Seq(n) + 1, Link: w.link}})
+	}
+}
+
 func (s *story) write(by *pad, o on, body events.Body) {
 	by.write(s.when(), o, body)
 	s.lines = append(s.lines, line{by, len(by.written) - 1})
@@ -85,7 +100,19 @@ func (s *story) step() {
 	mine := office || target.Record.Device == by.id
 	o2 := on{target.Record.Site, target.Record.Machine, target.Record.Visit, target.Record.By}
 	held := ""
-	switch s.number("step", 0, 13) {
+	switch s.number("step", 0, 16) {
+	case 14:
+		s.part(by)
+		return
+	case 15, 16:
+		if len(s.sides) == 0 {
+			return
+		}
+		side := s.sides[s.number("side", 0, len(s.sides)-1)]
+		s.write(pick(s, "settled by", s.pads[2], s.pads[2], by), on{}, &side)
+		if !byOffice(s.lines[len(s.lines)-1].pad.id) {
+			held = "the office's"
+		}
 	case 0, 1:
 		b := s.amendment()
 		b.Target, b.Why, b.Over = target.Target(), events.Text{Plain: "misread"}, over

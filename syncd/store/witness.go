@@ -16,6 +16,9 @@ import (
 // note writes down what the records of a message say of the public log and of their device's clock. One that is stored
 // again says the same.
 func (e *engine) note(msg *message) error {
+	if len(msg.commit.Parted) > 0 {
+		return nil // it is said in another chain than the one that came first
+	}
 	for i := range msg.arrivals {
 		a := &msg.arrivals[i]
 		if a.Held != "" || a.Content == nil {
@@ -60,7 +63,8 @@ func (s *Store) Witness(ctx context.Context, log witness.Log, all []projections.
 	return said, err
 }
 
-// ranges are the numbers of the first and the last of some records by device.
+// ranges are the numbers of the first and the last of some records by device; of one on a branch it is its first parting
+// that comes first.
 func ranges(all []projections.Fact) map[events.DeviceID][2]events.Seq {
 	found := map[events.DeviceID][2]events.Seq{}
 	for i := range all {
@@ -69,7 +73,11 @@ func ranges(all []projections.Fact) map[events.DeviceID][2]events.Seq {
 		if !ok {
 			x = [2]events.Seq{r.Seq, r.Seq}
 		}
-		found[r.Device] = [2]events.Seq{min(x[0], r.Seq), max(x[1], r.Seq)}
+		first := r.Seq
+		if len(all[i].Parted) > 0 {
+			first = all[i].Parted[0].Seq
+		}
+		found[r.Device] = [2]events.Seq{min(x[0], first), max(x[1], r.Seq)}
 	}
 	return found
 }
@@ -165,13 +173,19 @@ func (r *reader) seen(where string, args []any, fn func(events.DeviceID, witness
 	})
 }
 
-// stands tells whether a record counts as it was written: neither amended, withdrawn nor held.
+// stands tells whether a record counts as it was written: neither amended, withdrawn nor held, nor behind a parting.
 func (r *reader) stands(t events.Target) (bool, error) {
 	n := name{t.Device, t.Seq}
+	if at, err := r.partedAt(t.Device); err != nil || at > 0 && t.Seq >= at {
+		return false, err
+	}
 	if spots, err := r.corrections(n); err != nil || len(spots) == 0 {
 		return err == nil, err
 	}
 	group, err := r.appendGroup(nil, n, map[name]bool{})
+	if err == nil {
+		group, err = r.withForks(group)
+	}
 	if err != nil {
 		return false, err
 	}

@@ -127,20 +127,23 @@ func witnessed(arrivals []projections.Arrival, b *book, of []projections.Fact) (
 		own := false
 		for k := range world {
 			w := &world[k]
-			if w.Held != "" {
+			if w.Held != "" || len(w.Parted) > 0 {
 				continue
 			}
+			branch := len(f.Parted) > 0
 			switch c := projections.Read(w.Record.Kind, w.Record.V, w.Record.Body).Body.(type) {
 			case *events.CheckpointSeen:
-				if w.Record.Device == f.Record.Device && w.Record.Seq < f.Record.Seq && c.Size > 0 && holds(c) {
+				if w.Record.Device == f.Record.Device && w.Record.Seq < f.Record.Seq && c.Size > 0 && holds(c) && (!branch || w.Record.Seq < f.Parted[0].Seq) {
 					said.NotBefore = max(said.NotBefore, b.received[c.Size-1])
 				}
-				if logged && w.Record.Device != f.Record.Device && !byOffice(w.Record.Device) && w.State == projections.Stands && c.Origin == origin && holds(c) && uint64(c.Size) > leaf {
+				if logged && w.Record.Device != f.Record.Device && !byOffice(w.Record.Device) && w.State == projections.Stands && w.Branch == projections.Undivided && c.Origin == origin && holds(c) && uint64(c.Size) > leaf {
 					said.Stage = projections.CrossChecked
 				}
 				own = own || w.Hash == f.Hash && c.Size >= 0 && !holds(c) // less is odd, and flagged as that
 			case *events.ClockChecked:
-				if n := w.Record.Seq; w.Record.Device == f.Record.Device && n <= f.Record.Seq && n > from {
+				if n := w.Record.Seq; branch {
+					continue
+				} else if w.Record.Device == f.Record.Device && n <= f.Record.Seq && n > from {
 					from, before = n, nil
 					if c.OffsetMs != nil {
 						before = &witness.Offset{Millis: events.Millis(*c.OffsetMs)}

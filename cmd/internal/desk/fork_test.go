@@ -1,13 +1,20 @@
 package desk_test
 
 import (
+	"encoding/json"
 	"fmt"
+	"maps"
 	"os"
 	"path/filepath"
+	"regexp"
+	"slices"
 	"strings"
 	"testing"
+	"time"
 
 	"ullage/agent"
+	"ullage/events"
+	fleet "ullage/syncd/office"
 )
 
 // imageOf copies a device's folder, as a backup or a cloned disk does.
@@ -20,8 +27,44 @@ func imageOf(t *testing.T, dir string) string {
 	return to
 }
 
-// Three copies of one folder write, and all come to the centre: what was received stays, what each of them holds is set
-// aside whole, nothing more goes into the records under that name, and the alarm names the device.
+// forks are what the office is told of the branches of devices.
+func (c *centre) forks() (all []fleet.Fork) {
+	c.t.Helper()
+	var list struct{ Forks []fleet.Fork }
+	if err := json.Unmarshal([]byte(c.get("/api/forks")), &list); err != nil {
+		c.t.Fatal(err)
+	}
+	return list.Forks
+}
+
+// branches tells of the branches of a device, each by its records and its state, in ascending order.
+func (c *centre) branches(name string) (said []string) {
+	c.t.Helper()
+	for _, f := range c.forks() {
+		for _, b := range f.Branches {
+			if f.Device == events.DeviceID(name) {
+				said = append(said, fmt.Sprintf("%d to %d: %d %s", b.From, b.To, b.Records, b.State))
+			}
+		}
+	}
+	slices.Sort(said)
+	return said
+}
+
+// states counts the records of a device by their states.
+func (c *centre) states(name string) map[string]int {
+	c.t.Helper()
+	n := map[string]int{}
+	for _, r := range c.audit("device", name) {
+		if r.Device == name {
+			n[r.State]++
+		}
+	}
+	return n
+}
+
+// Three copies of one folder write, and all come to the centre: what each of them holds is kept whole, nothing more is
+// received under that name, none of it counts from the parting on, and the alarm names the device.
 func TestCopiesOfOneDevice(t *testing.T) {
 	c := newCentre(t)
 	c.record(site, washer)
@@ -38,7 +81,7 @@ func TestCopiesOfOneDevice(t *testing.T) {
 	keep(t, two, noteOf(5), noteOf(6))
 	keep(t, three, noteOf(7), noteOf(8), noteOf(9), noteOf(10))
 	synced(t, one)
-	received := c.fleet("tab-1").Records
+	received := int(c.fleet("tab-1").Records)
 	if c.fleet("tab-1").Forked {
 		t.Error("a fork is seen before there is one")
 	}
@@ -55,25 +98,23 @@ func TestCopiesOfOneDevice(t *testing.T) {
 	if got := stopped(t, one); !strings.Contains(got, "1 records are set aside there") {
 		t.Errorf("the first copy says %q", got)
 	}
-	if f := c.fleet("tab-1"); f.Records != received || !f.Forked {
+	if f := c.fleet("tab-1"); int(f.Records) != received || !f.Forked {
 		t.Errorf("%+v, and %d had been received", f, received)
 	}
 	if got := c.get("/api/alarms"); strings.Count(got, `"kind":"fork"`) != 1 || !strings.Contains(got, "Two copies of device tab-1 both write") {
 		t.Errorf("alarms: %s", got)
 	}
-	if n := len(c.audit("device", "tab-1")); n != int(received) {
-		t.Errorf("%d records count, %d were received", n, received)
+	behind := received + 1 - parting
+	if got, want := c.states("tab-1"), map[string]int{"stands": parting, "conflict": behind + 2 + 4}; !maps.Equal(got, want) {
+		t.Errorf("records %v, want %v", got, want)
 	}
-	aside := c.get("/api/aside")
-	for _, want := range []string{
-		fmt.Sprintf(`"from":%d,"to":%d`, parting+1, parting+2), fmt.Sprintf(`"from":%d,"to":%d`, parting+1, parting+4), fmt.Sprintf(`"from":%d,"to":%d`, received+1, received+1),
-		"two copies of the device write",
-	} {
-		if !strings.Contains(aside, want) {
-			t.Errorf("aside: %s has no %s", aside, want)
-		}
+	if got, want := c.branches("tab-1"), []string{
+		fmt.Sprintf("%d to %d: 2 waits", parting+1, parting+2), fmt.Sprintf("%d to %d: 4 waits", parting+1, parting+4),
+		fmt.Sprintf("%d to %d: %d waits", parting+1, received+1, behind),
+	}; !slices.Equal(got, slices.Sorted(slices.Values(want))) {
+		t.Errorf("branches %q, want %q", got, want)
 	}
-	// It stays so over a restart; and what is set aside of a fork is not let in as if nobody else had those numbers.
+	// It stays so over a restart; and what is brought of a fork is not let in as if nobody else had those numbers.
 	if status, _, answer := c.do(c.request("POST", "/api/admit", `{"device":"tab-1","why":"it is mine","by":"O1"}`)); status < 400 || !strings.Contains(answer, "two copies") {
 		t.Errorf("admit: %d %s", status, answer)
 	}
@@ -81,7 +122,7 @@ func TestCopiesOfOneDevice(t *testing.T) {
 		t.Fatal(err)
 	}
 	c = serve(t, c.dir)
-	if f := c.fleet("tab-1"); f.Records != received || !f.Forked {
+	if f := c.fleet("tab-1"); int(f.Records) != received || !f.Forked || len(c.branches("tab-1")) != 3 {
 		t.Errorf("after a restart: %+v", f)
 	}
 }
@@ -156,11 +197,11 @@ func TestCopiesAtAnyMoment(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			want := fmt.Sprintf(`"device":%q,"from":%d,"to":%d,`, id, parting+1, s.Records)
-			if aside := c.get("/api/aside"); strings.Count(aside, want) != 1 {
-				t.Errorf("aside: %s, want %s", aside, want)
+			want := []string{fmt.Sprintf("%d to %d: %d waits", parting+1, received, uint64(received)-parting), fmt.Sprintf("%d to %d: %d waits", parting+1, s.Records, s.Records-parting)}
+			if got := c.branches(id); !slices.Equal(got, slices.Sorted(slices.Values(want))) {
+				t.Errorf("branches %q, want %q", got, want)
 			}
-			if f := c.fleet(id); !f.Forked || f.Records != received || len(c.audit("device", id)) != int(received) {
+			if f := c.fleet(id); !f.Forked || f.Records != received || c.states(id)["stands"] != int(parting) {
 				t.Errorf("%+v", f)
 			}
 			for _, dir := range []string{both.first, both.second} {
@@ -184,4 +225,148 @@ func line(t *testing.T, dir string, seq uint64) string {
 		return ""
 	}
 	return lines[seq-1]
+}
+
+var counted = regexp.MustCompile(`"records":\d+`) // of a machine: in any state
+
+// figures are what the office is told of machines, but for how many records there are of one.
+func (c *centre) figures(query ...string) (all string) {
+	c.t.Helper()
+	for _, what := range []string{"machine", "ledger", "waste", "due"} {
+		all += what + ": " + counted.ReplaceAllString(c.get("/api/"+what, query...), "") + "\n"
+	}
+	return all
+}
+
+// Two copies of one folder are at work, each on visits of its own. Before that is known the one counts that came; from then
+// on neither, in no figure; then what the office settles, and settles the other way, and takes back. What was known when
+// stays so; a model that is built anew, and streams that were lost, give the same; and more of a branch joins it.
+func TestSettledBranches(t *testing.T) {
+	c := newCentre(t)
+	c.record(site, washer)
+	dir := c.enrolOurs("tab-1")
+	d := c.reopen(dir)
+	keep(t, d, arrive, fmt.Sprintf(dip, 100), fmt.Sprintf(added, 5))
+	synced(t, d)
+	common := c.figures()
+	if err := d.Close(); err != nil {
+		t.Fatal(err)
+	}
+	image := imageOf(t, dir)
+	one, two := c.reopen(dir), c.reopen(image)
+	visit := func(d *agent.Device, litres int) {
+		t.Helper()
+		keep(t, d, arrive, fmt.Sprintf(dip, litres), fmt.Sprintf(added, 7), leave)
+	}
+	visit(one, 90)
+	visit(two, 70)
+	more := imageOf(t, image) // that goes on where this one ends
+	synced(t, one)
+	first := c.figures()
+	asked := time.Now()
+	if first == common {
+		t.Fatal("a visit changes nothing")
+	}
+	stopped(t, two)
+	if got := c.figures(); got != common {
+		t.Errorf("two branches, and the figures are\n%s\nwant those of what they have in common\n%s", got, common)
+	}
+	if got := c.states("tab-1"); got["conflict"] == 0 || got["held"] != 0 {
+		t.Errorf("records %v", got)
+	}
+
+	names := map[string]string{} // of the branches, by which came first
+	for i, b := range c.forks()[0].Branches {
+		names[[]string{"first", "second"}[i]] = b.Branch
+	}
+	settle := func(body string) (int, string) {
+		t.Helper()
+		status, _, answer := c.do(c.request("POST", "/api/forks", body))
+		return status, answer
+	}
+	decide := func(which string) {
+		t.Helper()
+		if status, answer := settle(fmt.Sprintf(`{"device":"tab-1","branch":%q,"why":"it was in use","by":"O1"}`, names[which])); status != 200 {
+			t.Fatalf("%s: %d %s", which, status, answer)
+		}
+	}
+	office := c.fleet("office-1").Records
+	for _, nonsense := range []string{
+		`{"device":"tab-9","branch":"4-abcdef01","why":"x"}`, `{"device":"tab-1","branch":"4-abcdef01","why":"x"}`, `{"device":"tab-1","branch":"the one in the depot","why":"x"}`,
+		`{"device":"tab-1","branch":"","why":"x"}`, fmt.Sprintf(`{"device":"tab-1","branch":%q}`, names["first"]), fmt.Sprintf(`{"device":"tab-1","branch":%q,"undo":true,"why":"x"}`, names["first"]),
+		fmt.Sprintf(`{"device":"tab-1","branch":%q,"why":"x"}`, names["first"][:3]), `{"device":"office-1","undo":true,"why":"x"}`,
+	} {
+		if status, answer := settle(nonsense); status < 400 || status >= 500 || !strings.Contains(answer, "error") {
+			t.Errorf("%s: %d %s", nonsense, status, answer)
+		}
+	}
+	line := fmt.Sprintf(`{"kind":"branch.settled","by":"O1","body":{"device":"tab-1","stands":{"seq":4,"link":%q},"why":"x"}}`, strings.Repeat("ab", 32))
+	if status, _, answer := c.do(c.request("POST", "/api/records", line)); status != 422 || !strings.Contains(answer, "no such branch") {
+		t.Errorf("a branch that there is not, as an entry line: %d %s", status, answer)
+	}
+	if got := c.fleet("office-1").Records; got != office {
+		t.Errorf("nonsense left %d records", got-office)
+	}
+
+	decide("first")
+	if got := c.figures(); got != first {
+		t.Errorf("the first is settled, and the figures are\n%s\nwant\n%s", got, first)
+	}
+	decide("first")
+	if got := c.fleet("office-1").Records; got != office+1 {
+		t.Errorf("settled twice, it left %d records", got-office)
+	}
+	decide("second")
+	second := c.figures()
+	if second == first || second == common || !strings.Contains(second, `"value":70`) || strings.Contains(second, `"value":90`) {
+		t.Errorf("the second is settled, and the figures are\n%s", second)
+	}
+	if got := c.states("tab-1"); got["conflict"] != 0 || got["held"] == 0 {
+		t.Errorf("records %v", got)
+	}
+	if got := c.figures("known-at", asked.UTC().Format(time.RFC3339Nano)); got == second || !strings.Contains(got, `"value":90`) {
+		t.Errorf("before the fork was known:\n%s", got)
+	}
+	late := c.reopen(more)
+	visit(late, 60)
+	stopped(t, late)
+	if got := c.figures(); !strings.Contains(got, `"value":60`) || len(c.branches("tab-1")) != 2 {
+		t.Errorf("more of the branch that stands: %q, and the figures are\n%s", c.branches("tab-1"), got)
+	}
+
+	rebuilt := func(what string, lost ...string) {
+		t.Helper()
+		want, branches := c.figures(), c.branches("tab-1")
+		if err := c.stop(); err != nil {
+			t.Fatal(err)
+		}
+		lose(t, c, lost...)
+		c = serve(t, c.dir)
+		for deadline := time.Now().Add(60 * time.Second); ; time.Sleep(100 * time.Millisecond) {
+			figures, there := c.figures(), c.branches("tab-1")
+			if figures == want && slices.Equal(branches, there) {
+				return
+			}
+			if time.Now().After(deadline) {
+				t.Fatalf("%s, and there are branches %q, want %q, with the figures\n%s\nwant\n%s\nlog: %s", what, there, branches, figures, want, c.log)
+			}
+		}
+	}
+	rebuilt("the model is built anew", "model")
+	rebuilt("the streams are lost", "streams")
+	if got := c.states("tab-1"); got["held"] == 0 || got["conflict"] != 0 {
+		t.Errorf("records %v", got)
+	}
+	for range 2 { // there is nothing to take back any more
+		if status, answer := settle(`{"device":"tab-1","undo":true,"why":"let us look again"}`); status != 200 {
+			t.Fatalf("%d %s", status, answer)
+		}
+	}
+	if got := c.figures(); got != common {
+		t.Errorf("taken back, and the figures are\n%s\nwant\n%s", got, common)
+	}
+	decide("first")
+	if got := c.figures(); got != first {
+		t.Errorf("settled again, and the figures are\n%s\nwant\n%s", got, first)
+	}
 }

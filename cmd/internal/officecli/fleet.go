@@ -16,14 +16,13 @@ import (
 // fleet are the commands about devices: which there are, which may not write any more, and what of theirs counts.
 func (c *client) fleet() []*cobra.Command {
 	devices := c.question("devices", "The devices: since when, how far received, which are revoked and why, of which two copies write", "/api/devices", nil, devicesTable)
-	aside := c.question("aside", "What revoked devices and second copies of one still brought, and waits for a decision", "/api/aside", nil, asideTable)
+	aside := c.question("aside", "What revoked devices still brought, and waits for a decision", "/api/aside", nil, asideTable)
 	aside.Long = `aside lists the pushes of revoked devices that came too late: they are verified, kept, and count for nothing. What of them
-should count after all is let in with: ullage admit DEVICE
-
-It also lists what the copies of one device brought, where two of them write: it is kept whole, and counts for nothing.`
+should count after all is let in with: ullage admit DEVICE`
 	held := c.question("held", "Records that are kept and do not count, and why", "/api/held", []string{"device"}, heldTable)
-	held.Long = `held lists records that have not the form of their kind, that their device may not write, or that came from a revoked device.
-One of them is let in with: ullage admit DEVICE/SEQ`
+	held.Long = `held lists records that have not the form of their kind, that their device may not write, that came from a revoked device,
+or that are of a branch of a device that has forked which does not stand. One of them is let in with: ullage admit DEVICE/SEQ;
+which branch stands you settle with: ullage fork settle DEVICE`
 	return []*cobra.Command{devices, c.revoke(), aside, held, c.admit(), c.fork()}
 }
 

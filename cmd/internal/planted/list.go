@@ -239,6 +239,61 @@ var ofForks = []Defect{
 		File: "syncd/gate/gate.go",
 		Old:  "case verb == wire.Push && known.Frozen:",
 		New:  "case verb == wire.Push && known.Frozen && device == \"\":", Caught: in("syncd/gate", "^TestFork"),
+	}, {
+		Name: "parts-from-nothing", What: "a branch does not say from which one it parts", Promise: 4,
+		File: "syncd/gate/fork.go",
+		Old:  "other, there = main, true",
+		New:  "_ = main", Caught: in("syncd/gate", "^TestFork$"),
+	}, {
+		Name: "stores-any-number-of-branches", What: "a device may part from itself for ever", Promise: 4,
+		File: "syncd/gate/fork.go",
+		Old:  "|| !n && len(t.partings) == mostPartings {",
+		New:  "|| !n && false {", Caught: in("syncd/gate", "^TestBranchesAreBounded$"),
+	}, {
+		Name: "lets-the-first-one-count", What: "until a fork is settled, the branch that came first counts", Promise: 4,
+		File: "projections/branch.go",
+		Old:  "case p.stands.IsZero():",
+		New:  "case p.stands.IsZero() && link == p.first:\n\t\t\tcase p.stands.IsZero():", Caught: []Check{{"projections", "^TestBranches$"}, {"cmd/internal/desk", "^TestSettledBranches$"}},
+	}, {
+		Name: "settles-for-good", What: "what settles a fork counts after it was withdrawn", Promise: 4,
+		File: "projections/branch.go",
+		Old:  "r.held[s.fact] || r.isGone(s.fact) {\n\t\t\tcontinue",
+		New:  "r.held[s.fact] {\n\t\t\tcontinue", Caught: []Check{{"projections", "^TestBranches$"}, {"cmd/internal/desk", "^TestSettledBranches$"}},
+	}, {
+		Name: "knows-of-forks-beforehand", What: "a fork counts from before it was known", Promise: 4,
+		File: "projections/resolve.go",
+		Old:  "if len(a.Parted) > 0 && (a.Received == 0 || a.Received <= known) {",
+		New:  "if len(a.Parted) > 0 {", Caught: in("projections", "^TestBranchesKnownAt$"),
+	}, {
+		Name: "lets-anybody-settle", What: "a device's own word settles which branch stands", Promise: 4,
+		File: "projections/branch.go",
+		Old:  "if !r.facts[s.fact].Office || r.held[s.fact]",
+		New:  "if r.held[s.fact]", Caught: in("projections", "^TestBranches$"),
+	}, {
+		Name: "settles-where-the-branch-is", What: "a fork is told to the histories of the branch, and not to those of the other one", Promise: 4,
+		File: "syncd/store/branch.go",
+		Old:  "keys, err := column[string](&e.reader, `SELECT DISTINCT key FROM touch WHERE push IN (SELECT seq FROM push WHERE device=? AND last>=?)`,",
+		New:  "keys, err := column[string](&e.reader, `SELECT DISTINCT key FROM touch WHERE push IN (SELECT seq FROM push WHERE device=? AND last>=? AND parted>0)`,", Caught: in("syncd/store", "^TestOrderOfArrival$"),
+	}, {
+		Name: "hands-out-what-does-not-count", What: "other devices pull records of a branch that nobody has settled", Promise: 4,
+		File: "syncd/store/pull.go",
+		Old:  "if a.Held != \"\" || divided {",
+		New:  "if a.Held != \"\" || divided && false {", Caught: in("syncd/store", "^TestPullBranches$"),
+	}, {
+		Name: "leaves-old-copies", What: "other devices keep what they had of a branch that does not count any more", Promise: 4,
+		File: "syncd/store/pull.go",
+		Old:  "if at > 0 && complete {",
+		New:  "if at > 0 && complete && false {", Caught: in("syncd/store", "^TestPullBranches$"),
+	}, {
+		Name: "goes-back-to-another-copy", What: "a device is given records of another branch as its own", Promise: 4,
+		File: "syncd/store/reader.go",
+		Old:  "AND last>=? AND parted=0 ORDER BY seq LIMIT 1`",
+		New:  "AND last>=? ORDER BY seq DESC LIMIT 1`", Caught: []Check{{"syncd/store", "^TestOwnChainOfAFork$"}},
+	}, {
+		Name: "forgets-branches", What: "branches that RECORDS has lost are not stored again", Promise: 3,
+		File: "syncd/heal/heal.go",
+		Old:  "for _, k := range branches {",
+		New:  "for _, k := range branches[:0] {", Caught: in("cmd/internal/desk", "^TestSettledBranches$"),
 	},
 }
 
@@ -262,8 +317,8 @@ var ofHealing = []Defect{
 	}, {
 		Name: "knows-it-later", What: "records that come back count from when they came back", Promise: 3,
 		File: "syncd/gate/heal.go",
-		Old:  "commit.Original = r.Encode()",
-		New:  "_ = r", Caught: in("cmd/internal/desk", "^TestHeals$/^an_older_state_of_the_streams_is_put_back$"),
+		Old:  "commit.Original = g.firstReceipt(was, place)\n",
+		New:  "", Caught: in("cmd/internal/desk", "^TestHeals$/^an_older_state_of_the_streams_is_put_back$"),
 	}, {
 		Name: "dates-by-any-receipt", What: "the receipt by which records are dated is not looked at", Promise: 3,
 		File: "syncd/gate/heal.go",

@@ -11,7 +11,7 @@ import (
 
 // Random draws a history of two machines in which everything happens that can: corrections of each other, in conflict
 // and settled, by those who may and those who may not; times that collide, come late or lie in the future; records that
-// are held, admitted, or only kept.
+// are held, admitted, or only kept; devices of which copies write, whose branches are settled, and not.
 func Random(t *rapid.T) []projections.Arrival {
 	d := &drawer{t: t, corrections: map[events.Target][]*projections.Arrival{}}
 	d.tellers = []*Teller{{Device: "tab-1"}, {Device: "tab-2"}, {Device: "office-1", Office: true}}
@@ -35,6 +35,7 @@ type drawer struct {
 	tellers     []*Teller
 	all         []*projections.Arrival
 	corrections map[events.Target][]*projections.Arrival
+	branches    []events.BranchSettled // that can be settled
 }
 
 func (d *drawer) keep(a projections.Arrival) {
@@ -95,7 +96,16 @@ func (d *drawer) step() {
 	if known := d.corrections[target.Target()]; len(known) > 0 {
 		over = known[d.number("over", 0, len(known)):]
 	}
-	switch d.number("step", 0, 9) {
+	switch d.number("step", 0, 12) {
+	case 10:
+		d.part(by)
+		return
+	case 11, 12:
+		if len(d.branches) == 0 {
+			return
+		}
+		b := d.branches[d.number("branch", 0, len(d.branches)-1)]
+		a = pick(d, "settled by", d.tellers[2], d.tellers[2], by).Tell(d.when(), On{}, &b)
 	case 0, 1:
 		a = by.Amend(d.when(), target, d.amendment(), over...)
 		d.corrections[target.Target()] = append(d.corrections[target.Target()], &a)
@@ -120,6 +130,24 @@ func (d *drawer) step() {
 		a.Received -= 7e6 // done lies after it
 	}
 	d.keep(a)
+}
+
+// part lets a copy of a device write too.
+func (d *drawer) part(by *Teller) {
+	own := events.Seq(1) // the first that is by itself
+	if n := len(by.parted); n > 0 {
+		own = by.parted[n-1].Seq
+	}
+	if by.seq < own || len(d.tellers) == 6 {
+		return
+	}
+	at := events.Seq(d.number("parting", int(own), int(by.seq)))
+	c := by.Part(at - 1)
+	d.tellers = append(d.tellers, c)
+	d.keep(c.Tell(d.when(), On{Site: "north-yard", Machine: "nw-01"}, d.body()))
+	for _, t := range []*Teller{by, c} {
+		d.branches = append(d.branches, events.BranchSettled{Device: t.Device, Stands: t.Branch(at)})
+	}
 }
 
 func (d *drawer) amendment() events.RecordAmended {

@@ -3,6 +3,7 @@
 package story
 
 import (
+	"slices"
 	"time"
 
 	"ullage/events"
@@ -24,6 +25,31 @@ type Teller struct {
 
 	seq   events.Seq
 	clock events.Clock
+	links []events.Hash // of its chain, from the first record on
+
+	copies byte             // how many copies of the device there are; of a copy, which it is
+	parted []events.Parting // of a copy: of what it writes
+}
+
+// Part makes a copy of a device that goes on by itself behind a record, behind which the device has written more.
+func (t *Teller) Part(behind events.Seq) *Teller {
+	t.copies++
+	c := *t
+	c.seq, c.links = behind, slices.Clone(t.links[:behind])
+	first := t.links[behind]
+	c.parted = slices.DeleteFunc(slices.Clone(t.parted), func(p events.Parting) bool {
+		if p.Seq == behind+1 {
+			first = p.Other
+		}
+		return p.Seq > behind
+	})
+	c.parted = append(c.parted, events.Parting{Seq: behind + 1, Other: first})
+	return &c
+}
+
+// Branch names the branch behind a parting that the device's record there is on.
+func (t *Teller) Branch(seq events.Seq) events.Branch {
+	return events.Branch{Seq: seq, Link: t.links[seq-1]}
 }
 
 // Visit makes the id of a visit out of a small number.
@@ -55,13 +81,22 @@ func (t *Teller) Tell(done string, on On, body events.Body) projections.Arrival 
 	t.clock, _ = t.clock.Next(events.MillisOf(at))
 	a := projections.Arrival{
 		Record: events.Record{
-			ID: events.NewRecordID(events.MillisOf(at), [10]byte{byte(t.seq), byte(t.seq >> 8), t.Device[0], t.Device[len(t.Device)-1]}), Device: t.Device, Seq: t.seq, Clock: t.clock,
+			ID: events.NewRecordID(events.MillisOf(at), [10]byte{byte(t.seq), byte(t.seq >> 8), t.Device[0], t.Device[len(t.Device)-1], byte(len(t.parted)), t.copies}), Device: t.Device, Seq: t.seq, Clock: t.clock,
 			Done: events.MillisOf(at), Zone: offset / 60, Site: on.Site, Machine: on.Machine, Visit: on.Visit, By: on.By,
 			Kind: body.Kind(), V: events.Newest(body.Kind()), Body: raw,
 		},
 		Received: events.MillisOf(at.Add(time.Hour)), Stage: projections.Received, Office: t.Office,
 	}
 	Seal(&a)
+	var before events.Hash
+	if t.seq > 1 {
+		before = t.links[t.seq-2]
+	}
+	t.links = append(t.links, events.Link(before, a.Hash))
+	if n := len(t.parted); n > 0 && t.parted[n-1].Seq == t.seq {
+		t.parted[n-1].Link = t.links[t.seq-1]
+	}
+	a.Parted = slices.Clone(t.parted)
 	return a
 }
 
