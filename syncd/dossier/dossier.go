@@ -26,6 +26,11 @@ import (
 // ErrNothing is returned where there is no record of what a dossier is asked for.
 var ErrNothing = errors.New("there is no record for a dossier")
 
+// ErrForked is in the errors about what cannot be shown of a device of which two copies wrote: what is not settled, and what
+// stands on another branch than the one that came first. A dossier names a record by its device and number, and shows one
+// chain of a device.
+var ErrForked = errors.New("two copies of its device wrote")
+
 // Store is the read model.
 type Store interface {
 	Place() wire.Place
@@ -85,7 +90,7 @@ type Made struct {
 
 // Make makes a dossier of all that RECORDS held when the read model was asked, and checks it. Where the report says
 // that a claim fails, that is so at this centre, and the dossier says it to everybody. Errors: ErrNothing,
-// store.ErrNotThere, form.ErrTooLarge, ctx's, and what the parts say.
+// ErrForked, store.ErrNotThere, form.ErrTooLarge, ctx's, and what the parts say.
 func (m *Maker) Make(ctx context.Context, q Question) (*Made, error) {
 	w := &work{Config: m.cfg, ctx: ctx, q: q, items: map[form.Name]*item{}, erased: map[events.Digest]form.Name{}, lines: map[events.DeviceID]*line{}}
 	if err := w.gather(); err != nil {
@@ -130,6 +135,9 @@ type work struct {
 	erased map[events.Digest]form.Name
 	lines  map[events.DeviceID]*line
 	seen   []form.Checkpoint
+
+	branches map[events.Hash]projections.Branch // of records that are behind a parting
+	forked   error                              // about one that cannot be shown
 }
 
 func (w *work) gather() error {
@@ -159,7 +167,11 @@ func (w *work) subjects() error {
 	if !w.q.Visit.IsZero() {
 		within = func(r *events.Record) bool { return r.Visit == w.q.Visit }
 	}
+	w.branches = map[events.Hash]projections.Branch{}
 	for i := range h.All {
+		if f := &h.All[i]; f.Branch != projections.Undivided {
+			w.branches[f.Hash] = f.Branch
+		}
 		if r := &h.All[i].Record; w.q.Machine != "" && r.Machine == w.q.Machine && within(r) {
 			visits[r.Visit] = true
 		}
@@ -194,7 +206,7 @@ func (w *work) subjects() error {
 			found = w.add(found, a, form.Related)
 		}
 	}
-	return nil
+	return w.forked
 }
 
 func nameOf(a *projections.Arrival) form.Name {
@@ -207,7 +219,18 @@ func (w *work) add(found []form.Name, a *projections.Arrival, p form.Part) []for
 	if w.items[n] != nil {
 		return found
 	}
-	w.items[n] = &item{p, a.Held, a.Hash}
+	held, branch := a.Held, w.branches[a.Hash]
+	switch {
+	case branch == projections.Overruled && len(a.Parted) > 0:
+		return found
+	case branch == projections.Overruled:
+		held = "another branch of its device stands"
+	case branch == projections.Unsettled:
+		w.forked = fmt.Errorf("record %s: %w, and which branch stands is not settled; see: ullage fork list", n, ErrForked)
+	case len(a.Parted) > 0:
+		w.forked = fmt.Errorf("record %s: %w, and it is on the branch that came second, which a dossier cannot show", n, ErrForked)
+	}
+	w.items[n] = &item{p, held, a.Hash}
 	return append(found, n)
 }
 
@@ -226,7 +249,7 @@ func (w *work) keys() error {
 			return err
 		}
 		for i := range all {
-			if a := &all[i]; givesKey(a, all) {
+			if a := &all[i]; len(a.Parted) == 0 && givesKey(a, all) {
 				w.add(nil, a, form.Key)
 			}
 		}

@@ -64,6 +64,8 @@ func (s *Server) dossier(r *http.Request) ([]byte, error) {
 	}
 	made, err := s.cfg.Dossiers.Make(ctx, ask)
 	switch {
+	case errors.Is(err, dossier.ErrForked):
+		return nil, asked{http.StatusConflict, err}
 	case errors.Is(err, dossier.ErrNothing):
 		return nil, asked{http.StatusNotFound, err}
 	case errors.Is(err, form.ErrTooLarge):

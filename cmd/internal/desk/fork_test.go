@@ -275,6 +275,22 @@ func TestSettledBranches(t *testing.T) {
 		t.Errorf("records %v", got)
 	}
 
+	dossierOf := func(visit string, want int, words string) {
+		t.Helper()
+		status, _, answer := c.do(c.request("GET", "/api/dossier?visit="+visit, ""))
+		if status != want || !strings.Contains(answer, words) {
+			t.Errorf("dossier: %d %.200q, want %d with %q", status, answer, want, words)
+		}
+	}
+	visits := map[bool]string{} // by whether the record is on the branch that came second
+	for _, r := range c.audit("device", "tab-1") {
+		if r.Kind == "reading.taken" && r.State == "conflict" {
+			visits[strings.Contains(string(r.Body), `"value":70`)] = r.Visit
+		}
+	}
+	dossierOf(visits[false], 409, "not settled")
+	dossierOf(visits[true], 409, "not settled")
+
 	names := map[string]string{} // of the branches, by which came first
 	for i, b := range c.forks()[0].Branches {
 		names[[]string{"first", "second"}[i]] = b.Branch
@@ -316,7 +332,10 @@ func TestSettledBranches(t *testing.T) {
 	if got := c.fleet("office-1").Records; got != office+1 {
 		t.Errorf("settled twice, it left %d records", got-office)
 	}
+	dossierOf(visits[false], 200, "")
+	dossierOf(visits[true], 404, "no record")
 	decide("second")
+	dossierOf(visits[true], 409, "came second")
 	second := c.figures()
 	if second == first || second == common || !strings.Contains(second, `"value":70`) || strings.Contains(second, `"value":90`) {
 		t.Errorf("the second is settled, and the figures are\n%s", second)

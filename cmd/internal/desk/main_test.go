@@ -204,9 +204,9 @@ type answer struct {
 
 // listed is a record of the audit.
 type listed struct {
-	ID, Device, Kind, State, Stage, Machine string
-	Seq                                     int
-	Body                                    json.RawMessage
+	ID, Device, Kind, State, Stage, Machine, Visit string
+	Seq                                            int
+	Body                                           json.RawMessage
 }
 
 func (c *centre) audit(query ...string) []listed {
