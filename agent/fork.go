@@ -35,13 +35,17 @@ func (s *session) bringBranch(ctx context.Context, h *wire.HelloAnswer) (held ui
 		return 0, err
 	}
 	at := max(parting, min(s.memory.get().Handed, s.journal.Head().Seq))
-	for {
-		p, err := s.pack(at, wire.MaxRecords)
-		if err != nil || p == nil {
-			return uint64(at - parting), err
+	if at > parting { // the centre may have lost it since
+		switch _, a, err := s.bring(ctx, at-1, 1); {
+		case err != nil:
+			return 0, err
+		case a.Status != wire.OK:
+			at = parting
 		}
-		a, err := s.ask(ctx, wire.Branch, s.patience(p), p.build)
-		if err != nil {
+	}
+	for {
+		p, a, err := s.bring(ctx, at, wire.MaxRecords)
+		if err != nil || p == nil {
 			return uint64(at - parting), err
 		}
 		if a.Status != wire.OK {
@@ -53,6 +57,16 @@ func (s *session) bringBranch(ctx context.Context, h *wire.HelloAnswer) (held ui
 		}
 		s.loop.progressed()
 	}
+}
+
+// bring brings records behind at, as many as go at once and at most most; the first result is nil where there are none.
+func (s *session) bring(ctx context.Context, at events.Seq, most int) (*prepared, wire.Answer, error) {
+	p, err := s.pack(at, most)
+	if err != nil || p == nil {
+		return nil, wire.Answer{}, err
+	}
+	a, err := s.ask(ctx, wire.Branch, s.patience(p), p.build)
+	return p, a, err
 }
 
 // parting is the last record that this device's chain and the centre's have in common. Behind the parting all records

@@ -189,6 +189,13 @@ type tree struct {
 	nodes    map[events.Seq]map[events.Hash]node // by number and link of a record
 	next     map[events.Hash]events.Hash         // by the link of a record, that of the one that came first behind it
 	partings map[events.Parting]bool
+	orphans  []orphan // messages that go on from what RECORDS has lost
+}
+
+// orphan is a message of a branch that nothing known leads to.
+type orphan struct {
+	commit  *wire.Commit
+	records [][]byte
 }
 
 // node is a record as the next one goes on from it.
@@ -214,17 +221,35 @@ func (g *Gate) treeOf(ctx context.Context, device events.DeviceID, known Device)
 		if err != nil {
 			return nil, fmt.Errorf("message %d in %s cannot be read: %w", seq, wire.Records.Name, err)
 		}
-		main, _, err := g.main(ctx, device, known, commit.Range.From-1)
-		if err != nil {
+		if err := g.grow(ctx, device, known, t, orphan{commit, records}); err != nil {
 			return nil, err
 		}
-		before, ok := t.before(main, commit, records)
-		if !ok {
-			return nil, fmt.Errorf("message %d in %s goes on from nothing that is there", seq, wire.Records.Name)
-		}
-		t.add(before, commit, records)
 		t.last, t.bytes = seq, t.bytes+len(data)
 	}
+}
+
+// grow takes in a message, and those that waited for it. What it goes on from may be lost, and come back behind it.
+func (g *Gate) grow(ctx context.Context, device events.DeviceID, known Device, t *tree, m orphan) error {
+	waiting := append(slices.Clip(t.orphans), m)
+	for grown := true; grown; {
+		grown = false
+		var rest []orphan
+		for _, m := range waiting {
+			main, _, err := g.main(ctx, device, known, m.commit.Range.From-1)
+			if err != nil {
+				return err
+			}
+			if before, ok := t.before(main, m.commit, m.records); ok {
+				t.add(before, m.commit, m.records)
+				grown = true
+			} else {
+				rest = append(rest, m)
+			}
+		}
+		waiting = rest
+	}
+	t.orphans = waiting
+	return nil
 }
 
 // before is the link before a message, which is not stored: it is the one from which its records lead to its end, that of

@@ -272,6 +272,62 @@ func TestBranchIsRestored(t *testing.T) {
 	}
 }
 
+// A message of a branch that leads on from one that RECORDS has lost stands in nobody's way: its device brings all of the
+// branch again, or what was lost is stored again from where it was kept.
+func TestBranchWithAHole(t *testing.T) {
+	w := newWorld(t)
+	main := w.device("tab-1")
+	main.writeOrdinary(4)
+	other := main.branchAt(2)
+	other.writeOrdinary(4)
+	var saw forks
+	w.run(w.forking(main, &saw))
+	main.sends(1, 4)
+	for _, part := range [][2]events.Seq{{3, 4}, {5, 6}} {
+		if a := other.brings(part[0], part[1]); a.Status != wire.OK {
+			t.Fatalf("%s: %s", a.Status, a.Reason)
+		}
+	}
+	kept := w.storedOn(wire.BranchSubject("tab-1"))
+	known, _ := w.find("tab-1")
+	for name, mend := range map[string]func(g *Gate, brings func(first events.Seq, want wire.Status)){
+		"by its device": func(g *Gate, brings func(events.Seq, wire.Status)) { brings(3, wire.OK) },
+		"from where it was kept": func(g *Gate, _ func(events.Seq, wire.Status)) {
+			m := kept[0]
+			if err := g.Restore(t.Context(), known, wire.Place{Seq: m.seq, Hash: wire.HashData(m.data), Created: 1}, m.commit, m.records); err != nil {
+				t.Error(err)
+			}
+		},
+	} {
+		t.Run(name, func(t *testing.T) {
+			after := newWorld(t)
+			g := after.forking(main, &saw)
+			for _, m := range w.stored("tab-1") {
+				if _, err := g.cfg.Log.records.append(t.Context(), "tab-1", 0, m.data); err != nil {
+					t.Fatal(err)
+				}
+			}
+			if _, err := g.cfg.Log.branches.append(t.Context(), "tab-1", 0, kept[1].data); err != nil {
+				t.Fatal(err)
+			}
+			brings := func(first events.Seq, want wire.Status) {
+				t.Helper()
+				a, err := g.branch(t.Context(), "tab-1", known, other.push(first, 6).Encode())
+				if err != nil || a.Status != want {
+					t.Errorf("from record %d on: %s: %s, %v; want %s", first, a.Status, a.Reason, err, want)
+				}
+			}
+			brings(6, wire.Refused) // nothing leads there
+			mend(g, brings)
+			brings(6, wire.OK)
+			n := len(after.storedOn(wire.BranchSubject("tab-1")))
+			if brings(3, wire.OK); len(after.storedOn(wire.BranchSubject("tab-1"))) != n {
+				t.Error("what is there is stored once more")
+			}
+		})
+	}
+}
+
 // A hello for another link at the cursor is signed by the device's key: it freezes. Where that cannot be written down the
 // device is told to come again, and nothing of a branch is stored.
 func TestForkSeenAtHello(t *testing.T) {

@@ -353,6 +353,7 @@ func TestSettledBranches(t *testing.T) {
 		t.Errorf("more of the branch that stands: %q, and the figures are\n%s", c.branches("tab-1"), got)
 	}
 
+	const everything = "only the devices have it any more"
 	rebuilt := func(what string, lost ...string) {
 		t.Helper()
 		want, branches := c.figures(), c.branches("tab-1")
@@ -362,6 +363,13 @@ func TestSettledBranches(t *testing.T) {
 		lose(t, c, lost...)
 		c = serve(t, c.dir)
 		for deadline := time.Now().Add(60 * time.Second); ; time.Sleep(100 * time.Millisecond) {
+			if what == everything {
+				for _, d := range []*agent.Device{one, two, late} {
+					if _, err := d.Sync(t.Context(), nil); err == nil {
+						t.Fatal("a copy of a device that has forked is in sync")
+					}
+				}
+			}
 			figures, there := c.figures(), c.branches("tab-1")
 			if figures == want && slices.Equal(branches, there) {
 				return
@@ -373,6 +381,7 @@ func TestSettledBranches(t *testing.T) {
 	}
 	rebuilt("the model is built anew", "model")
 	rebuilt("the streams are lost", "streams")
+	rebuilt(everything, "streams", "model")
 	if got := c.states("tab-1"); got["held"] == 0 || got["conflict"] != 0 {
 		t.Errorf("records %v", got)
 	}
