@@ -184,11 +184,11 @@ func (s *Store) wake() {
 	s.changed = make(chan struct{})
 }
 
-// found notes whether the place of the model holds.
+// found notes whether the place of the model holds. One that Scrub has found unsound does not, whoever looked before that.
 func (s *Store) found(holds bool) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	s.holds = holds
+	s.holds = holds && (s.model == nil || !s.model.unsound.Load())
 	s.wake()
 }
 
