@@ -109,6 +109,9 @@ func (h *Healer) Healed(device events.DeviceID, r wire.Range) {
 	}
 }
 
+// soon is when Run looks again where other ranges are missing than before: the model that has them may not be set aside yet.
+const soon = 2 * time.Second
+
 // Run looks at once, when something was healed, and on a schedule, until ctx ends; then it returns nil.
 func (h *Healer) Run(ctx context.Context) error {
 	timer := time.NewTimer(0)
@@ -128,10 +131,15 @@ func (h *Healer) Run(ctx context.Context) error {
 				scrubbed = time.Now()
 			}
 		}
+		before, _ := h.Missing()
 		if err := h.Look(ctx); err != nil && ctx.Err() == nil {
 			h.cfg.Log.Error("what RECORDS has could not be looked at; it is tried again", "error", err)
 		}
-		timer.Reset(h.cfg.Every)
+		again := h.cfg.Every
+		if after, _ := h.Missing(); len(after) > 0 && !maps.EqualFunc(before, after, slices.Equal) {
+			again = min(again, soon)
+		}
+		timer.Reset(again)
 	}
 }
 
