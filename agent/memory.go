@@ -41,7 +41,12 @@ func (m *memory) get() remembered {
 	return m.held
 }
 
-// change changes what is remembered, and writes it down where that makes a difference.
+// matters tells whether the device, and not only who asks for its status, goes by what is remembered. Then its loss in a
+// power cut would be one.
+func (r *remembered) matters() bool { return len(r.Alarms) > 0 || r.Handed != 0 || r.Behind != 0 }
+
+// change changes what is remembered, and writes it down where that makes a difference: durably where it matters, or has.
+// How a conversation went does not, and with a busy centre changes all the time.
 func (m *memory) change(change func(*remembered)) error {
 	m.mu.Lock()
 	defer m.mu.Unlock()
@@ -52,6 +57,10 @@ func (m *memory) change(change func(*remembered)) error {
 		slices.Equal(next.Alarms, m.held.Alarms) {
 		return nil
 	}
+	put := noteFile
+	if next.matters() || m.held.matters() {
+		put = writeFile
+	}
 	m.held = next
-	return writeJSON(m.path, m.held)
+	return putJSON(m.path, m.held, put)
 }

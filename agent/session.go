@@ -91,12 +91,13 @@ func (s *session) ask(ctx context.Context, verb wire.Verb, patience time.Duratio
 	}
 }
 
-// busy waits as long as a busy centre asks for, and up to half as long again, so that those which were turned away
-// together do not come back together.
+// busy waits as long as a busy centre asks for, and a little longer: the centre sees to it that those which were turned
+// away together do not come back together, but not all of their lines are as fast.
 func (s *session) busy(ctx context.Context, a wire.Answer) error {
 	wait := time.Duration(min(a.Wait, wire.Wait(longest))) * time.Millisecond
 	wait = max(wait, 20*time.Millisecond)
-	wait += s.jitter(wait / 2)
+	wait += s.jitter(wait / 8)
+	s.cfg.Log.Debug("the centre is busy", "wait", wait)
 	s.loop.progressed()
 	s.remember(ErrBusy)
 	return s.t.line.Pause(ctx, wait)

@@ -38,8 +38,16 @@ type asking struct {
 	until time.Time
 }
 
-// dialTime bounds the making of a connection.
-const dialTime = 5 * time.Second
+// How long the making of a connection may take. A centre whose devices all come back at once serves them one after the
+// other: it answers late then, and whoever gave up and began anew would stand at the end of the line again.
+const (
+	dialTime    = 5 * time.Second  // until somebody answers at all
+	welcomeTime = 15 * time.Second // until the centre has let the device in
+)
+
+// mostAnswers is how many answers may wait to be read: one to each try, and some that come too late. The memory for as many
+// is taken at once.
+const mostAnswers = 64
 
 // dialer makes nats.go give up with the context: it has none of its own.
 type dialer struct{ ctx context.Context }
@@ -104,9 +112,10 @@ func (d *Device) connect(ctx context.Context, inbox string) (Line, error) {
 		nats.UserJWT(func() (string, error) { return d.id.JWT, nil }, sign),
 		nats.CustomInboxPrefix(wire.InboxPrefix(d.id.Device)),
 		nats.NoReconnect(),
-		nats.Timeout(dialTime),
+		nats.Timeout(welcomeTime),
 		nats.SetCustomDialer(dialer{ctx}),
 		nats.PermissionErrOnSubscribe(true),
+		nats.SyncQueueLen(mostAnswers),
 		nats.ErrorHandler(func(*nats.Conn, *nats.Subscription, error) {}), // errors show where an answer is awaited
 	)
 	if err != nil {

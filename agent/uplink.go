@@ -70,7 +70,9 @@ func (s *session) push(ctx context.Context, cursor events.Seq) (err error) {
 		default:
 			return unexpected(wire.Push, a)
 		}
-		if s.t.line.Now().Sub(sent) < fast {
+		took := s.t.line.Now().Sub(sent)
+		s.cfg.Log.Debug("pushed", "from", p.first, "to", p.last, "answer", a.Status, "took", took)
+		if took < fast {
 			s.t.frame = min(2*s.t.frame, wire.MaxFrame)
 		}
 		before := cursor

@@ -53,17 +53,19 @@ func AppendPiece(list, piece []byte) []byte {
 
 // Squeeze compresses a list of records, or of anything else. Its inverse is Expand.
 func Squeeze(list []byte) []byte {
-	z := squeezePlain(list)
 	pieces, err := Pieces(list, len(list), len(list))
 	if err != nil {
-		return z
+		return squeezePlain(list)
 	}
 	dense, random, ok := fold(pieces, newest).content()
 	if !ok || len(dense)+len(random) > len(list) {
-		return z
+		return squeezePlain(list)
 	}
 	f := compress(folded, dense, make([]byte, 0, len(dense)/2+len(random)+64))
-	if f = compress(plain, random, f); len(f) >= len(z) {
+	if f = compress(plain, random, f); len(f) <= len(list)/4 {
+		return f // plain, records never become that small: too much in them is random
+	}
+	if z := squeezePlain(list); len(z) <= len(f) {
 		return z
 	}
 	return f

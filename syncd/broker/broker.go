@@ -113,6 +113,10 @@ func Start(cfg Config) (_ *Broker, err error) {
 	if err := checkPort(cfg.Host, cfg.Port); err != nil {
 		return nil, err
 	}
+	if cfg.TLS != nil {
+		// Of what the server offers, NonceRequired takes its lock and does nothing else.
+		cfg.TLS = newTurnstile(func() { b.srv.NonceRequired() }).guard(cfg.TLS)
+	}
 	log := newServerLog(cfg.Log, time.Now)
 	if b.srv, err = server.NewServer(options(cfg)); err != nil {
 		return nil, fmt.Errorf("broker: %w", err)
@@ -137,7 +141,7 @@ func options(cfg Config) *server.Options {
 
 		TLSConfig:         cfg.TLS,
 		TLSHandshakeFirst: cfg.TLS != nil, // the server's first words say a lot
-		TLSTimeout:        10,             // seconds, as AuthTimeout
+		TLSTimeout:        20,             // seconds; waiting for a turn counts
 
 		TrustedOperators: []*jwt.OperatorClaims{cfg.Trust.Operator()},
 		AccountResolver:  cfg.Trust.AccountResolver(),
@@ -153,6 +157,10 @@ func options(cfg Config) *server.Options {
 		MaxPending:     64 << 20,
 		WriteDeadline:  10 * time.Second,
 		AuthTimeout:    10, // seconds; a whole depot may come back at once
+
+		// The client library takes a ping that overtakes the answer to its CONNECT for a broken connection. The server's
+		// first one, two seconds after the connection, does that as soon as a crowd makes it slow.
+		DisableShortFirstPing: true,
 	}
 }
 

@@ -33,6 +33,9 @@ func TestServerSyncsAlways(t *testing.T) {
 	if err != nil || v.MaxPayload != MaxPayload || v.Host != "127.0.0.1" || v.HTTPPort != 0 || v.Cluster.Port != 0 || v.LeafNode.Port != 0 {
 		t.Errorf("the server runs with %+v, %v", v, err)
 	}
+	if !options(Config{Trust: keys}).DisableShortFirstPing {
+		t.Error("a ping of the server's may overtake its answer to a device that connects")
+	}
 	if MaxPayload < wire.MaxMessage+4<<10 {
 		t.Errorf("a message of RECORDS and its headers do not fit into %d", MaxPayload)
 	}

@@ -67,14 +67,14 @@ func (g *Gate) HandOver(ctx context.Context, q *wire.AsideRequest) (taken bool, 
 	if err := q.Verify(end.key); err != nil && q.Verify(end.sealed) != nil {
 		return false, err.Error(), nil
 	}
-	if ok, _ := g.handed.take(q.Device); !ok {
+	if ok, _ := g.handed.take(q.Device, time.Now()); !ok {
 		return false, "", ErrRest
 	}
 	defer func() {
 		if taken {
-			g.handed.give(q.Device)
+			g.handed.give(q.Device, time.Now())
 		} else {
-			time.AfterFunc(handOverRest, func() { g.handed.give(q.Device) })
+			time.AfterFunc(handOverRest, func() { g.handed.give(q.Device, time.Now()) })
 		}
 	}()
 	push, err := wire.DecodePush(q.Push)

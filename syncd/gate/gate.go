@@ -23,7 +23,7 @@ import (
 	"fmt"
 	"io"
 	"log/slog"
-	"math/rand/v2"
+	"runtime"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -77,8 +77,8 @@ type Config struct {
 
 	Lag time.Duration // how long the log is waited for that has not reached what a device has checked: another centre may have taken it there; 0: 2 s
 
-	MostPushes int // pushes at once; beyond it a device is told "busy". Default 64
-	MostAsked  int // other requests at once. Default 64
+	MostPushes int // pushes at once; beyond it a device is told "busy". Default: 8 for each processor, at most 64
+	MostAsked  int // other requests at once. Default as MostPushes
 }
 
 // Gate is one gate. Make it with New; Run makes it answer; Commit works without Run.
@@ -107,12 +107,9 @@ type Gate struct {
 // New makes a gate that does nothing yet.
 func New(cfg Config) *Gate {
 	cfg.Lag = cmp.Or(cfg.Lag, 2*time.Second)
-	if cfg.MostPushes == 0 {
-		cfg.MostPushes = 64
-	}
-	if cfg.MostAsked == 0 {
-		cfg.MostAsked = 64
-	}
+	// More at once would not be done sooner, but each of them later.
+	most := min(8*runtime.GOMAXPROCS(0), 64)
+	cfg.MostPushes, cfg.MostAsked = cmp.Or(cfg.MostPushes, most), cmp.Or(cfg.MostAsked, most)
 	return &Gate{
 		cfg: cfg, cursors: map[events.DeviceID]*cursor{}, asides: map[events.DeviceID]asideSize{},
 		pushes: newSlots(cfg.MostPushes), asked: newSlots(cfg.MostAsked), handed: newSlots(mostHanded),
@@ -196,10 +193,10 @@ func (g *Gate) receive(ctx context.Context, m *nats.Msg) {
 	if verb == wire.Push || verb == wire.Branch {
 		room = &g.pushes
 	}
-	if ok, again := room.take(device); !ok {
+	if ok, wait := room.take(device, time.Now()); !ok {
 		g.busy.Add(1)
-		if !again || g.bear(device, len(m.Data)) {
-			g.respond(m, busy())
+		if g.bear(device, len(m.Data)) {
+			g.respond(m, wire.Answer{Status: wire.Busy, Wait: wire.Wait(wait), Reason: "the centre is busy"})
 		}
 		return
 	}
@@ -209,7 +206,7 @@ func (g *Gate) receive(ctx context.Context, m *nats.Msg) {
 		ctx, cancel := context.WithTimeout(ctx, patience)
 		defer cancel()
 		a := g.Answer(ctx, device, verb, m.Reply, m.Data)
-		room.give(device) // before the answer: the device's next request may follow at once
+		room.give(device, time.Now()) // before the answer: the device's next request may follow at once
 		g.respond(m, a)
 	}()
 }
@@ -256,12 +253,6 @@ func (g *Gate) complain(text string, a ...any) {
 	if g.complained.Now() {
 		g.cfg.Messages.Error(text, a...)
 	}
-}
-
-// busy spreads the next tries of those who come at once.
-func busy() wire.Answer {
-	wait := 200*time.Millisecond + time.Duration(rand.Int64N(int64(800*time.Millisecond)))
-	return wire.Answer{Status: wire.Busy, Wait: wire.Wait(wait), Reason: "the centre is busy"}
 }
 
 func refused(at events.Seq, format string, a ...any) wire.Answer {
@@ -380,30 +371,4 @@ func (g *Gate) pull(ctx context.Context, device events.DeviceID, data []byte) (w
 	}
 	a.Gates = g.cfg.Gates()
 	return wire.Answer{Status: wire.OK, Body: a.Encode()}, nil
-}
-
-// slots admits a number of devices at once, each of them once.
-type slots struct {
-	mu   sync.Mutex
-	in   map[events.DeviceID]bool
-	most int
-}
-
-func newSlots(most int) slots { return slots{in: map[events.DeviceID]bool{}, most: most} }
-
-// take admits a device; again tells that it is in already.
-func (s *slots) take(d events.DeviceID) (ok, again bool) {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	if len(s.in) >= s.most || s.in[d] {
-		return false, s.in[d]
-	}
-	s.in[d] = true
-	return true, false
-}
-
-func (s *slots) give(d events.DeviceID) {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	delete(s.in, d)
 }

@@ -226,9 +226,9 @@ var ofGate = []Defect{
 		New:  "if ok && target.Device == \"\" {", Caught: in("syncd/gate", "^TestHeld$"),
 	}, {
 		Name: "a-device-takes-the-gate", What: "one device may have any number of pushes looked at", Promise: 7,
-		File: "syncd/gate/gate.go",
-		Old:  "if len(s.in) >= s.most || s.in[d] {",
-		New:  "if len(s.in) >= s.most {", Caught: in("syncd/gate", "^(TestDeviceStaysInItsRoom|TestAdmission|TestFlood)$"),
+		File: "syncd/gate/slots.go",
+		Old:  "if _, again := s.in[d]; again {",
+		New:  "if _, again := s.in[d]; again && s.most == 0 {", Caught: in("syncd/gate", "^(TestDeviceStaysInItsRoom|TestAdmission|TestFlood|TestOneMakesNobodyWait)$"),
 	},
 }
 

@@ -10,6 +10,7 @@ import (
 	"log/slog"
 	"os"
 	"path/filepath"
+	"runtime/debug"
 
 	"github.com/spf13/cobra"
 
@@ -96,6 +97,9 @@ by the one that signed it. They are read again when they change. Devices then kn
 				return command.Wrong("%s: --cert and --key go together: the certificates and the key of the first", cmd.CommandPath())
 			}
 			cfg.Dir = *dir
+			if os.Getenv("GOGC") == "" {
+				debug.SetGCPercent(50) // when thousands of devices come at once, what is not needed any more is most of its memory
+			}
 			return with(cmd, cfg, level, func(ctx context.Context, c *syncd.Centre) error {
 				fmt.Fprintln(cmd.ErrOrStderr(), only)
 				return c.Serve(ctx, func(a syncd.Addresses, link string) {
