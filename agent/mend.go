@@ -13,7 +13,8 @@ import (
 // maxBack bounds what is held in memory while a range is fetched back, before its chain is found to be right.
 const maxBack = 256 << 20
 
-// mend fetches back what damage has taken from the device's own journal, as far as the centre has it.
+// mend fetches back what damage has taken from the device's own journal, as far as the centre has it. Of what the centre does
+// not have either it takes note: what lies before can be sent, and nothing behind.
 func (s *session) mend(ctx context.Context, h *wire.HelloAnswer) error {
 	gaps, err := s.journal.Gaps()
 	if err != nil {
@@ -21,7 +22,8 @@ func (s *session) mend(ctx context.Context, h *wire.HelloAnswer) error {
 	}
 	for _, g := range gaps {
 		if g.To > h.Seq {
-			return &Stop{StopDisk, fmt.Sprintf("%s are damaged on this device's disk, and the centre has its records only up to %d: what follows cannot be sent. Keep the folder as it is and tell the office", g, h.Seq)}
+			s.hole, s.from = &Stop{StopDisk, fmt.Sprintf("%s are damaged on this device's disk, and the centre does not have them: what follows cannot be sent. Keep the folder as it is and tell the office", g)}, g.From
+			return nil
 		}
 		records, seals, err := s.back(ctx, g.From, g.To)
 		if err != nil {

@@ -18,6 +18,8 @@ type session struct {
 	t     *talk
 	heard *wire.HelloAnswer // nil until the centre has said how far it has this device
 	had   receipts          // of records that are sent again; nil unless some are
+	hole  *Stop             // where records are damaged that the centre does not have; nil: none are
+	from  events.Seq        // the first of them
 }
 
 // converse is one whole conversation: hello, mending, the device's own records, pushes, pulls. Where it shows that there
@@ -53,15 +55,31 @@ func (s *session) goOn(ctx context.Context) error {
 			return err
 		}
 	}
-	if cursor > received {
+	if cursor > received && s.hole == nil {
 		if cursor, err = s.claim(ctx, received); err != nil {
 			return err
 		}
+	}
+	if s.hole != nil {
+		return s.upToHole(ctx, cursor)
 	}
 	if err := s.push(ctx, cursor); err != nil {
 		return err
 	}
 	return s.pull(ctx)
+}
+
+// upToHole sends what lies before damaged records that nobody has, and tells of those.
+func (s *session) upToHole(ctx context.Context, cursor events.Seq) error {
+	if cursor+1 < s.from {
+		if err := s.push(ctx, cursor); !errors.Is(err, journal.ErrGap) {
+			return err
+		}
+	}
+	if err := s.pull(ctx); err != nil {
+		return err
+	}
+	return s.hole
 }
 
 // sendOn goes on with a conversation that has ended well: new records need no new hello.
@@ -189,8 +207,10 @@ func (s *session) hello(ctx context.Context) (events.Seq, []wire.Range, error) {
 			return 0, nil, err
 		}
 	}
-	if err := s.agrees(h.Seq, h.Link); err != nil {
-		return 0, nil, err
+	if s.hole == nil || h.Seq < s.from {
+		if err := s.agrees(h.Seq, h.Link); err != nil {
+			return 0, nil, err
+		}
 	}
 	if err := s.checkLog(h); err != nil {
 		return 0, nil, err
