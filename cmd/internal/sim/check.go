@@ -88,6 +88,8 @@ func (w *world) check() {
 	for _, r := range sorted(c.acked) {
 		switch {
 		case received[r]:
+		case !named(r) && w.holder(r) == "" && (c.alarms[NewEpoch] || c.alarms[Conflict]):
+			w.unknown++ // the log that knew of it went with it, and what devices have checked tells that there was more
 		case !named(r):
 			w.fail("record %d of %s was acknowledged, and is neither there nor named as lost", r.seq, r.device)
 		case w.holder(r) != "":

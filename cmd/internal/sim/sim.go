@@ -252,7 +252,7 @@ func (w *world) quiet() bool {
 }
 
 func (w *world) result() Result {
-	r := Result{Seed: w.cfg.Seed, Years: float64(w.cfg.Days*len(w.devices)) / 365.25, Records: len(w.centre.acked), Named: w.named, Gone: w.gone, Counts: map[Fault]Count{}, Digest: w.digest()}
+	r := Result{Seed: w.cfg.Seed, Years: float64(w.cfg.Days*len(w.devices)) / 365.25, Records: len(w.centre.acked), Named: w.named, Unknown: w.unknown, Gone: w.gone, Counts: map[Fault]Count{}, Digest: w.digest()}
 	for f, c := range w.tally {
 		r.Counts[f] = *c
 	}

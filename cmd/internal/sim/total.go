@@ -13,6 +13,7 @@ type Total struct {
 	Took    float64 `json:"seconds"`
 	Records int     `json:"acknowledged"` // records
 	Named   int     `json:"named"`        // of those, lost with everybody who had them, and named as lost
+	Unknown int     `json:"unknown"`      // lost with everybody who had them and with the log that knew of them; the alarm tells that it had more
 	Gone    int     `json:"gone"`         // records that a device had kept and not sent, when its folder was put back or its disk had lied
 
 	Faults []FaultTotal `json:"faults"`
@@ -48,6 +49,7 @@ func (t *Total) Add(r Result, err error) {
 	t.Years += r.Years
 	t.Records += r.Records
 	t.Named += r.Named
+	t.Unknown += r.Unknown
 	t.Gone += r.Gone
 	for i := range t.Faults {
 		if n := r.Counts[t.Faults[i].Fault].Injected; n > 0 {
@@ -76,8 +78,9 @@ func (t *Total) Table(out io.Writer) error {
 		fmt.Fprintf(w, "%s\t%d\n", a, t.Alarms[a])
 	}
 	fmt.Fprintf(w, "\nrecords acknowledged\t%d\n", t.Records)
-	fmt.Fprintf(w, "of them lost and not named\t%d runs\n", len(t.Failed))
+	fmt.Fprintf(w, "a promise was broken in\t%d runs\n", len(t.Failed))
 	fmt.Fprintf(w, "lost with all who had them, and named\t%d\n", t.Named)
+	fmt.Fprintf(w, "lost with the log that knew of them too, told by its alarm\t%d\n", t.Unknown)
 	fmt.Fprintf(w, "never sent, and gone with their only disk\t%d\n", t.Gone)
 	return w.Flush()
 }

@@ -32,13 +32,13 @@ type world struct {
 	devices []*device
 	calm    bool // nothing breaks any more
 
-	tally  map[Fault]*Count
-	told   hash.Hash // of all that happened
-	Trace  io.Writer // nil: nobody reads it
-	robbed bool      // the centre has lost what it had taken note of
-	named  int       // records that were lost, and named
-	gone   int       // see Result
-	broken error     // the first thing that must not happen
+	tally         map[Fault]*Count
+	told          hash.Hash // of all that happened
+	Trace         io.Writer // nil: nobody reads it
+	robbed        bool      // the centre has lost what it had taken note of
+	named         int       // records that were lost, and named
+	unknown, gone int       // see Result
+	broken        error     // the first thing that must not happen
 }
 
 var start = time.Date(2026, 1, 5, 6, 0, 0, 0, time.UTC)
