@@ -80,6 +80,7 @@ type Result struct {
 	Years   float64 // of all devices
 	Records int     // that the centre has acknowledged
 	Named   int     // of those, that are lost and named as lost
+	Unknown int     // that are lost with all who had them and with the log that knew of them, of which an alarm tells that it had more
 	Gone    int     // records that a device had kept and not sent, when its folder was put back or its disk had lied
 	Counts  map[Fault]Count
 	Alarms  []Alarm
