@@ -9,6 +9,7 @@ import (
 	"fmt"
 	"net/http"
 	"net/url"
+	"strings"
 
 	"ullage/agent/journal"
 	"ullage/events"
@@ -163,8 +164,10 @@ func checkAnswer(a *wire.EnrolAnswer) error {
 	if err := events.CheckIdentifier(string(a.Device)); err != nil {
 		return fmt.Errorf("the centre's answer: device: %w", err)
 	}
-	if u, err := url.Parse(a.NATS); err != nil || u.Host == "" {
-		return fmt.Errorf("the centre's answer: %q is no address to connect to", a.NATS)
+	for _, server := range strings.Split(a.NATS, ",") {
+		if u, err := url.Parse(server); err != nil || u.Host == "" {
+			return fmt.Errorf("the centre's answer: %.300q is no address to connect to", server)
+		}
 	}
 	if a.JWT == "" {
 		return errors.New("the centre's answer has no credential")

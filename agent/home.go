@@ -60,7 +60,7 @@ const identityFormat = 1
 type identity struct {
 	Format int             `json:"format"`
 	Device events.DeviceID `json:"device"`
-	NATS   string          `json:"nats"`             // where the device connects
+	NATS   string          `json:"nats"`             // where the device connects; several servers apart by commas
 	JWT    string          `json:"jwt"`              // its credential, which is of no use without its key
 	Seal   []byte          `json:"seal_key"`         // of the enrolment, by which the chain begins
 	Centre string          `json:"centre"`           // address of enrolment

@@ -73,8 +73,8 @@ func (c *cutConn) Close() error {
 	return c.Conn.Close()
 }
 
-// dial connects the device to its centre, over TLS from the first byte on. The connection ends for good when it is lost: when
-// to try again is the loop's decision alone.
+// dial connects the device to its centre, over TLS from the first byte on: to any of its servers, where it has several. The
+// connection ends for good when it is lost: when to try again is the loop's decision alone.
 func (d *Device) dial(ctx context.Context) (*talk, error) {
 	var nonce [8]byte
 	if err := d.cfg.Random(nonce[:]); err != nil {
@@ -85,14 +85,20 @@ func (d *Device) dial(ctx context.Context) (*talk, error) {
 	if d.cfg.Network != nil {
 		t.line, err = d.cfg.Network.Dial(ctx, d.id.Device)
 	} else {
-		t.line, err = d.connect(ctx, t.inbox)
+		servers := strings.Split(d.id.NATS, ",")
+		for i := range servers { // from any of them on, so that devices spread
+			server := servers[(int(nonce[0])+i)%len(servers)]
+			if t.line, err = d.connect(ctx, server, t.inbox); err == nil || ctx.Err() != nil {
+				break
+			}
+		}
 	}
 	return t, err
 }
 
-// connect makes the connection, on which answers are heard below inbox.
-func (d *Device) connect(ctx context.Context, inbox string) (Line, error) {
-	at, err := url.Parse(d.id.NATS)
+// connect makes the connection to a server, on which answers are heard below inbox.
+func (d *Device) connect(ctx context.Context, server, inbox string) (Line, error) {
+	at, err := url.Parse(server)
 	if err != nil {
 		return nil, fmt.Errorf("device.json: nats: %w", err)
 	}
@@ -105,13 +111,14 @@ func (d *Device) connect(ctx context.Context, inbox string) (Line, error) {
 		return user.Sign(challenge)
 	}
 	var fresh pins
-	conn, err := nats.Connect(d.id.NATS,
+	conn, err := nats.Connect(server,
 		nats.Secure(d.pins.tls(at.Hostname(), func(p pins) { fresh = p })),
 		nats.TLSHandshakeFirst(),
 		nats.Name(string(d.id.Device)),
 		nats.UserJWT(func() (string, error) { return d.id.JWT, nil }, sign),
 		nats.CustomInboxPrefix(wire.InboxPrefix(d.id.Device)),
 		nats.NoReconnect(),
+		nats.IgnoreDiscoveredServers(),
 		nats.Timeout(welcomeTime),
 		nats.SetCustomDialer(dialer{ctx}),
 		nats.PermissionErrOnSubscribe(true),

@@ -28,7 +28,7 @@ import (
 // whose messages are copied one by one: a damaged block would be carried along unseen.
 func leftOut(path string) bool {
 	top, _, _ := strings.Cut(path, "/")
-	return top == "streams" || top == "model" || top == "centre.json" || strings.HasSuffix(path, "lock")
+	return top == "streams" || top == "model" || top == "centre.json" || top == clusterFile || strings.HasSuffix(path, "lock")
 }
 
 // late is what a backup has after the streams: it must have all that is in RECORDS of it. An office whose journal ends before
@@ -107,9 +107,7 @@ func (c *Centre) backupStream(ctx context.Context, w *backup.Writer, name string
 // anything, and the folder gets its name when all is in it and the centre has opened. Errors: those of backup.Read, and
 // backup.ErrTarget.
 func Restore(ctx context.Context, cfg Config, from io.ReadSeeker, progress func(done, of uint64)) (has backup.Contents, err error) {
-	if entries, err := os.ReadDir(cfg.Dir); err == nil && len(entries) > 0 {
-		return has, fmt.Errorf("%s: %w; a backup is restored into an empty one", cfg.Dir, backup.ErrTarget)
-	} else if err != nil && !errors.Is(err, fs.ErrNotExist) {
+	if err := checkEmpty(cfg.Dir); err != nil {
 		return has, err
 	}
 	if has, err = backup.Read(from, backup.Visitor{}); err != nil {
@@ -118,54 +116,82 @@ func Restore(ctx context.Context, cfg Config, from io.ReadSeeker, progress func(
 	if _, err := from.Seek(0, io.SeekStart); err != nil {
 		return has, err
 	}
-	final := filepath.Clean(cfg.Dir)
-	if err := os.MkdirAll(filepath.Dir(final), 0o700); err != nil {
-		return has, err
-	}
-	if cfg.Dir, err = os.MkdirTemp(filepath.Dir(final), filepath.Base(final)+".restoring-"); err != nil {
-		return has, err
-	}
-	defer func() {
-		if err != nil {
-			err = errors.Join(err, os.RemoveAll(cfg.Dir))
-		}
-	}()
-	p := putter{dir: cfg.Dir, log: cmp.Or(cfg.Log, slog.New(slog.DiscardHandler)), ctx: ctx}
 	of := uint64(0)
 	for _, n := range has.Messages {
 		of += n
 	}
-	done := uint64(0)
-	_, err = backup.Read(from, backup.Visitor{File: backup.Folder(cfg.Dir), Message: func(m backup.Message) error {
-		if done++; progress != nil && done%256 == 0 {
-			progress(done, of)
+	return has, newFolder(cfg.Dir, func(dir string) error {
+		cfg.Dir = dir
+		p := putter{cfg: cfg, ctx: ctx}
+		p.cfg.Log = cmp.Or(cfg.Log, slog.New(slog.DiscardHandler))
+		done := uint64(0)
+		_, err = backup.Read(from, backup.Visitor{File: backup.Folder(dir), Message: func(m backup.Message) error {
+			if done++; progress != nil && done%256 == 0 {
+				progress(done, of)
+			}
+			return p.put(m)
+		}})
+		if err = errors.Join(err, p.close()); err != nil {
+			return err
 		}
-		return p.put(m)
-	}})
-	if err = errors.Join(err, p.close()); err != nil {
-		return has, err
+		c, err := Open(ctx, cfg)
+		if err != nil {
+			return fmt.Errorf("the centre of this backup does not open: %w", err)
+		}
+		return c.Close()
+	})
+}
+
+// checkEmpty returns an error that wraps backup.ErrTarget where a folder has something in it.
+func checkEmpty(dir string) error {
+	entries, err := os.ReadDir(dir)
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+		return nil
+	case err == nil && len(entries) > 0:
+		err = backup.ErrTarget
 	}
-	c, err := Open(ctx, cfg)
 	if err != nil {
-		return has, fmt.Errorf("the centre of this backup does not open: %w", err)
+		return fmt.Errorf("%s: %w", dir, err)
 	}
-	if err := c.Close(); err != nil {
-		return has, err
+	return nil
+}
+
+// newFolder makes a folder, which is empty or not there, and which gets its name when fill has filled it. Its error wraps
+// backup.ErrTarget where the folder has something in it.
+func newFolder(name string, fill func(dir string) error) (err error) {
+	if err := checkEmpty(name); err != nil {
+		return err
+	}
+	final := filepath.Clean(name)
+	if err := os.MkdirAll(filepath.Dir(final), 0o700); err != nil {
+		return err
+	}
+	dir, err := os.MkdirTemp(filepath.Dir(final), filepath.Base(final)+".making-")
+	if err != nil {
+		return err
+	}
+	defer func() {
+		if err != nil {
+			err = errors.Join(err, os.RemoveAll(dir))
+		}
+	}()
+	if err := fill(dir); err != nil {
+		return err
 	}
 	if err := os.Remove(final); err != nil && !errors.Is(err, fs.ErrNotExist) {
-		return has, err
+		return err
 	}
-	return has, disk.Rename(cfg.Dir, final)
+	return disk.Rename(dir, final)
 }
 
 // putter puts messages into new streams, by the keys that stand in the folder when the first comes.
 type putter struct {
-	dir string
-	log *slog.Logger
+	cfg Config
 	ctx context.Context
 
 	trust  *trust.Trust
-	broker *broker.Broker
+	broker servers
 	by     map[string]jetstream.JetStream
 }
 
@@ -188,10 +214,17 @@ func (p *putter) put(m backup.Message) error {
 }
 
 func (p *putter) open() (err error) {
-	if p.trust, err = trust.Open(trust.Config{Dir: p.dir, Log: p.log}); err != nil {
+	if p.trust, err = trust.Open(trust.Config{Dir: p.cfg.Dir, Cluster: len(p.cfg.Servers) > 0, Log: p.cfg.Log}); err != nil {
 		return err
 	}
-	if p.broker, err = broker.Start(broker.Config{Dir: filepath.Join(p.dir, "streams"), Trust: p.trust, Log: p.log}); err != nil {
+	if len(p.cfg.Servers) > 0 {
+		p.broker, err = asServers(broker.Join(p.ctx, broker.ClusterConfig{
+			Servers: p.cfg.Servers, TLS: p.trust.ClientTLS(), Trust: p.trust, Unsynced: p.cfg.Unsynced, Log: p.cfg.Log,
+		}))
+	} else {
+		p.broker, err = asServers(broker.Start(broker.Config{Dir: filepath.Join(p.cfg.Dir, "streams"), Trust: p.trust, Log: p.cfg.Log}))
+	}
+	if err != nil {
 		return err
 	}
 	if err := p.broker.EnsureStreams(p.ctx); err != nil {
@@ -203,9 +236,18 @@ func (p *putter) open() (err error) {
 		if err != nil {
 			return err
 		}
-		if p.by[name], err = jetstream.New(nc); err != nil {
+		js, err := jetstream.New(nc)
+		if err != nil {
 			return err
 		}
+		stream, err := js.Stream(p.ctx, name)
+		if err != nil {
+			return fmt.Errorf("stream %s: %w", name, err)
+		}
+		if stream.CachedInfo().State.LastSeq > 0 {
+			return fmt.Errorf("stream %s has messages: %w", name, backup.ErrTarget)
+		}
+		p.by[name] = js
 	}
 	return nil
 }

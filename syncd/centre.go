@@ -12,6 +12,7 @@
 //	model/            the read model; it can be deleted at any time
 //	alarms.json       what must not be missed, until somebody acknowledges it
 //	ports.json        the ports that the first start found free
+//	cluster.json      the servers of a cluster, where the streams are there and not here
 //	centre.json       addresses, while it runs; what a killed centre leaves of it is stale
 //
 // The order of a start is the order in which the parts need each other: keys, broker, streams, read model, public
@@ -71,6 +72,9 @@ type Config struct {
 	Host      string   // where it listens; empty: 127.0.0.1
 	Names     []string // by which devices and browsers reach it beside Host, DNS names or IP addresses; the first stands in addresses and codes
 	Cert, Key string   // files with certificates that are used instead of own ones; empty: own ones
+
+	Servers  []string // of a cluster that has the streams, tls://HOST:PORT each; nil: those of the last start, or none
+	Unsynced bool     // servers of a cluster are taken that confirm what is not on their disks
 }
 
 // Addresses is what centre.json holds.
@@ -87,8 +91,9 @@ type Centre struct {
 
 	trust    *trust.Trust
 	alarms   *alarm.Book
-	broker   *broker.Broker
-	devices  *nats.Conn // the gate's, in the devices' account
+	broker   servers
+	cluster  *broker.Cluster // broker, where it is one; else nil
+	devices  *nats.Conn      // the gate's, in the devices' account
 	log      *publog.Log
 	store    *store.Store
 	source   stream.Stream
@@ -131,8 +136,11 @@ func Open(ctx context.Context, cfg Config) (_ *Centre, err error) {
 		}
 	}()
 	// From here on the folder is ours: it holds the lock.
+	if c.cfg.Servers, err = chosenServers(cfg); err != nil {
+		return nil, err
+	}
 	if c.trust, err = trust.Open(trust.Config{
-		Dir: cfg.Dir, Log: cfg.Log, OnEnrolled: c.enrolled, Names: c.names, Cert: cfg.Cert, Key: cfg.Key,
+		Cluster: len(c.cfg.Servers) > 0, Dir: cfg.Dir, Log: cfg.Log, OnEnrolled: c.enrolled, Names: c.names, Cert: cfg.Cert, Key: cfg.Key,
 	}); err != nil {
 		return nil, err
 	}
@@ -151,12 +159,7 @@ func Open(ctx context.Context, cfg Config) (_ *Centre, err error) {
 	if c.access, err = access.Open(access.Config{Dir: c.path("access"), Now: time.Now, Changed: c.accessChanged, Log: cfg.Log}); err != nil {
 		return nil, err
 	}
-	if c.broker, err = broker.Start(broker.Config{
-		Dir: c.path("streams"), Host: c.cfg.Host, Port: c.ports.NATS, Name: c.names[0], TLS: c.trust.TLS(), Trust: c.trust, Log: cfg.Log,
-	}); err != nil {
-		return nil, err
-	}
-	if err := c.broker.EnsureStreams(ctx); err != nil {
+	if err := c.openBroker(ctx); err != nil {
 		return nil, err
 	}
 	if c.store, err = store.Open(store.Config{Dir: c.path("model"), Office: c.isOffice, Log: cfg.Log}); err != nil {

@@ -51,6 +51,9 @@ func (c *Centre) Serve(ctx context.Context, ready func(a Addresses, link string)
 	run("public log", c.log.Run)
 	run("read model", c.follow)
 	run("healing", c.healer.Run)
+	if c.cluster != nil {
+		run("cluster", c.cluster.Run)
+	}
 	run("enrolment", c.enrol.run)
 	err := c.hearing(ctx, failed)
 	if err != nil {

@@ -29,7 +29,7 @@ type EnrolRequest struct {
 // EnrolAnswer is what the centre gives a device.
 type EnrolAnswer struct {
 	Device events.DeviceID `json:"device"`
-	NATS   string          `json:"nats"` // where it connects
+	NATS   string          `json:"nats"` // where it connects; several servers of a cluster apart by commas
 	JWT    string          `json:"jwt"`  // its user credential, without a seed
 	Gates  []EnrolGate     `json:"gates"`
 	Log    []byte          `json:"log"` // Ed25519 public key of the public log

@@ -1,5 +1,6 @@
-// Package broker runs the centre's message server within this process: nats-server with JetStream, in operator mode, so
-// that it trusts nobody but the users of package trust.
+// Package broker is the centre's message server: nats-server with JetStream, in operator mode, so that it trusts nobody
+// but the users of package trust. Start runs one within this process (Broker); Join goes to a cluster of servers elsewhere
+// (Cluster), for which Configuration writes the files.
 //
 // It is set up for one promise: what it has confirmed is on the disk. Every write is synced before it is confirmed
 // (SyncAlways), a stream's messages can be neither deleted nor purged, and a stream that exists with other settings than
@@ -58,12 +59,11 @@ type Config struct {
 
 // Broker is a running server.
 type Broker struct {
-	trust *trust.Trust
-	log   *slog.Logger
-	url   url.URL // but for its port
-	lock  *disk.Held
-	srv   *server.Server
-	once  sync.Once
+	keeper
+	url  url.URL // but for its port
+	lock *disk.Held
+	srv  *server.Server
+	once sync.Once
 
 	mu      sync.Mutex
 	conns   []*nats.Conn           // that Connect made
@@ -95,7 +95,8 @@ func Start(cfg Config) (_ *Broker, err error) {
 	if err := disk.MakeDir(cfg.Dir); err != nil {
 		return nil, err
 	}
-	b := &Broker{trust: cfg.Trust, log: cfg.Log, url: url.URL{Scheme: "nats", Host: cmp.Or(cfg.Name, cfg.Host)}}
+	b := &Broker{url: url.URL{Scheme: "nats", Host: cmp.Or(cfg.Name, cfg.Host)}}
+	b.keeper = keeper{trust: cfg.Trust, log: cfg.Log, replicas: 1, alone: true, connect: b.Connect}
 	if cfg.TLS != nil {
 		b.url.Scheme = "tls"
 	}

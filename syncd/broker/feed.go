@@ -25,14 +25,15 @@ const (
 	maxUnacked   = 1024
 )
 
-// ensureFeed makes the stream FEED and the consumers of all grants that are in force, and takes away those of nobody.
-func (b *Broker) ensureFeed(ctx context.Context) error {
-	return b.manage(trust.FeedManager, func(js jetstream.JetStream) error {
-		if err := b.ensure(ctx, js, wire.Feed); err != nil {
+// ensureFeed makes the stream FEED and the consumers of all grants that are in force, and takes away those of nobody; where
+// others make some too, it does not know whose they are.
+func (k *keeper) ensureFeed(ctx context.Context) error {
+	return k.manage(trust.FeedManager, func(js jetstream.JetStream) error {
+		if err := k.ensure(ctx, js, wire.Feed); err != nil {
 			return err
 		}
 		wanted := map[string]bool{}
-		for _, g := range b.trust.Grants() {
+		for _, g := range k.trust.Grants() {
 			if !g.InForce(time.Now()) {
 				continue
 			}
@@ -40,6 +41,9 @@ func (b *Broker) ensureFeed(ctx context.Context) error {
 			if err := admit(ctx, js, g); err != nil {
 				return err
 			}
+		}
+		if !k.alone {
+			return nil
 		}
 		s, err := js.Stream(ctx, wire.Feed.Name)
 		if err != nil {
@@ -65,8 +69,8 @@ func (b *Broker) ensureFeed(ctx context.Context) error {
 }
 
 // Admit makes the consumer of a grant, which begins at the feed's first event and keeps its place for ever.
-func (b *Broker) Admit(ctx context.Context, g trust.Grant) error {
-	return b.manage(trust.FeedManager, func(js jetstream.JetStream) error { return admit(ctx, js, g) })
+func (k *keeper) Admit(ctx context.Context, g trust.Grant) error {
+	return k.manage(trust.FeedManager, func(js jetstream.JetStream) error { return admit(ctx, js, g) })
 }
 
 func admit(ctx context.Context, js jetstream.JetStream, g trust.Grant) error {
@@ -96,5 +100,10 @@ func (b *Broker) EndGrant(ctx context.Context, name events.DeviceID, claims *jwt
 		return fmt.Errorf("broker: the account of %s: %w", name, err)
 	}
 	b.srv.UpdateAccountClaims(account, claims)
-	return b.manage(trust.FeedManager, func(js jetstream.JetStream) error { return dismiss(ctx, js, string(name)) })
+	return b.dismiss(ctx, name)
+}
+
+// dismiss takes the consumer of a grant away.
+func (k *keeper) dismiss(ctx context.Context, name events.DeviceID) error {
+	return k.manage(trust.FeedManager, func(js jetstream.JetStream) error { return dismiss(ctx, js, string(name)) })
 }

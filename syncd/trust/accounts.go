@@ -11,6 +11,27 @@ import (
 // Operator is who signed the accounts; the broker trusts nobody else.
 func (t *Trust) Operator() *jwt.OperatorClaims { return t.operator }
 
+// OperatorToken is Operator as servers read it from a file.
+func (t *Trust) OperatorToken() string { return t.operatorToken }
+
+// Accounts are the public keys of all accounts; AccountResolver has their claims.
+func (t *Trust) Accounts() []string {
+	all := []string{t.SystemAccount(), t.CentreAccount(), t.DevicesAccount(), t.FeedAccount()}
+	for _, g := range t.Grants() {
+		all = append(all, g.Account)
+	}
+	return all
+}
+
+// SignAccount signs the claims of an account, as servers take them.
+func (t *Trust) SignAccount(c *jwt.AccountClaims) (string, error) {
+	token, err := c.Encode(t.keys.operator)
+	if err != nil {
+		return "", fmt.Errorf("account %s: %w", c.Name, err)
+	}
+	return token, nil
+}
+
 // AccountResolver knows the accounts, always as they stand now.
 func (t *Trust) AccountResolver() server.AccountResolver { return t.resolver }
 
@@ -30,11 +51,11 @@ func (t *Trust) makeAccounts() error {
 	op := jwt.NewOperatorClaims(t.keys.operator.public)
 	op.Name = "ullage"
 	op.SystemAccount = t.keys.system.public
-	token, err := op.Encode(t.keys.operator)
-	if err != nil {
+	var err error
+	if t.operatorToken, err = op.Encode(t.keys.operator); err != nil {
 		return fmt.Errorf("operator: %w", err)
 	}
-	if t.operator, err = jwt.DecodeOperatorClaims(token); err != nil {
+	if t.operator, err = jwt.DecodeOperatorClaims(t.operatorToken); err != nil {
 		return fmt.Errorf("operator: %w", err)
 	}
 
@@ -81,9 +102,9 @@ func (t *Trust) devicesClaims() *jwt.AccountClaims {
 
 // store signs the claims and hands them to the resolver.
 func (t *Trust) store(c *jwt.AccountClaims) (*jwt.AccountClaims, error) {
-	token, err := c.Encode(t.keys.operator)
+	token, err := t.SignAccount(c)
 	if err != nil {
-		return nil, fmt.Errorf("account %s: %w", c.Name, err)
+		return nil, err
 	}
 	signed, err := jwt.DecodeAccountClaims(token)
 	if err != nil {

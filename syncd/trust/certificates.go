@@ -36,7 +36,7 @@ func (t *Trust) openCertificates() error {
 	if err != nil {
 		return err
 	}
-	t.cert.Source = own
+	t.cert.Source, t.authority = own, own
 	switch {
 	case t.cfg.Cert == "" && t.cfg.Key == "":
 	case t.cfg.Cert == "" || t.cfg.Key == "":
@@ -95,6 +95,24 @@ func (c *certificates) publish() error {
 
 // TLS is how this centre's servers speak. What it shows is renewed by itself, for the handshakes that come.
 func (t *Trust) TLS() *tls.Config { return ca.ServerTLS(&t.cert) }
+
+// ClientTLS is how this centre speaks to the servers of a cluster: theirs lead to its own authority, or to the one of the
+// certificates that are given.
+func (t *Trust) ClientTLS() *tls.Config {
+	roots := x509.NewCertPool()
+	for _, c := range append(t.authority.Roots(), t.cert.Anchor()) {
+		roots.AddCert(c)
+	}
+	return &tls.Config{MinVersion: tls.VersionTLS13, RootCAs: roots}
+}
+
+// ServerCertificate makes key and certificate, in PEM, for a server of a cluster, and the file by which it knows the others.
+func (t *Trust) ServerCertificate(name string, reached []string) (cert, key, anchor []byte, err error) {
+	if cert, key, err = t.authority.Issue(name, reached); err != nil {
+		return nil, nil, nil, err
+	}
+	return cert, key, ca.EncodePEM(t.authority.Roots()...), nil
+}
 
 // Pin is what a new device knows this centre by.
 func (t *Trust) Pin() events.Hash { return ca.Pin(t.cert.Anchor()) }

@@ -97,13 +97,13 @@ func (t *Trust) NewGrant(q GrantRequest, prepare func(Grant) error) (Grant, []by
 	if err != nil {
 		return Grant{}, nil, fmt.Errorf("make the credentials of %s: %w", name, err)
 	}
+	if _, err := t.store(t.grantClaims(g)); err != nil { // a room that nobody has a key for, until this returns
+		return Grant{}, nil, err
+	}
 	if err := prepare(g); err != nil {
 		return Grant{}, nil, err
 	}
 	if err := t.saveGrant(g); err != nil {
-		return Grant{}, nil, err
-	}
-	if _, err := t.store(t.grantClaims(g)); err != nil {
 		return Grant{}, nil, err
 	}
 	t.cfg.Log.Info("a part of the feed is granted", "name", name, "feed", g.Filter)

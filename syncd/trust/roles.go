@@ -23,9 +23,12 @@ const (
 	Logger      Role = "logger"       // in CENTRE: reads RECORDS and LOG likewise, and appends to LOG
 	FeedManager Role = "feed-manager" // in FEED: makes the stream, and the consumers of those who were granted one
 	FeedWriter  Role = "feed-writer"  // in FEED: publishes events
+
+	// System is in SYS, and only where the servers are a cluster: it asks them how they are set up, and hands them accounts.
+	System Role = "system"
 )
 
-// Roles are all of them.
+// Roles are all but System.
 func Roles() []Role {
 	return []Role{GateDevices, GateCentre, Manager, Reader, Logger, FeedManager, FeedWriter}
 }
@@ -64,6 +67,12 @@ func rightsOf(role Role) (rights, error) {
 			api+"CONSUMER.DELETE."+feed+".*"), nil
 	case FeedWriter:
 		return inFeed("_in.feed-writer", wire.Feed.Subjects...), nil
+	case System:
+		return rights{
+			account: systemRoom, inbox: "_in.system",
+			pub: []string{"$SYS.REQ.SERVER.PING.JSZ", "$SYS.REQ.CLAIMS.UPDATE", "$SYS.REQ.ACCOUNT.*.CLAIMS.LOOKUP"},
+			sub: []string{"_in.system.>", "$SYS.SERVER.*.STATSZ"},
+		}, nil
 	}
 	return rights{}, fmt.Errorf("no role %q", role)
 }
@@ -89,6 +98,7 @@ func inFeed(inbox string, pub ...string) rights {
 }
 
 // The rooms in which the centre has users.
+func systemRoom(k *keys) pair  { return k.system }
 func centreRoom(k *keys) pair  { return k.centre }
 func devicesRoom(k *keys) pair { return k.devices }
 func feedRoom(k *keys) pair    { return k.feed }
@@ -99,9 +109,14 @@ type user struct {
 	inbox       string
 }
 
-func makeUsers(k *keys, random io.Reader) (map[Role]user, error) {
+// makeUsers makes those of a run: for connections within the process, or to a cluster.
+func makeUsers(k *keys, random io.Reader, cluster bool) (map[Role]user, error) {
 	users := map[Role]user{}
-	for _, role := range Roles() {
+	roles, way := Roles(), jwt.ConnectionTypeInProcess
+	if cluster {
+		roles, way = append(roles, System), jwt.ConnectionTypeStandard
+	}
+	for _, role := range roles {
 		r, err := rightsOf(role)
 		if err != nil {
 			return nil, err
@@ -114,7 +129,7 @@ func makeUsers(k *keys, random io.Reader) (map[Role]user, error) {
 		c.Name = string(role)
 		c.Pub.Allow.Add(r.pub...)
 		c.Sub.Allow.Add(r.sub...)
-		c.AllowedConnectionTypes.Add(jwt.ConnectionTypeInProcess)
+		c.AllowedConnectionTypes.Add(way)
 		token, err := c.Encode(r.account(k))
 		if err != nil {
 			return nil, fmt.Errorf("user %s: %w", role, err)
@@ -130,7 +145,7 @@ func makeUsers(k *keys, random io.Reader) (map[Role]user, error) {
 
 // UserOption is how a role shows itself to the broker, and the prefix of its inbox, for nats.CustomInboxPrefix; empty
 // for GateDevices, which can receive no answers. The credential holds for connections within this process only
-// (nats.InProcessServer), until Open is called again.
+// (nats.InProcessServer), or where Config.Cluster is set, for those over TLS; its key is gone when the process ends.
 func (t *Trust) UserOption(role Role) (nats.Option, string, error) {
 	u, ok := t.users[role]
 	if !ok {

@@ -50,6 +50,7 @@ import (
 	"ullage/events"
 	"ullage/events/wire"
 	"ullage/syncd/seldom"
+	"ullage/syncd/trust/ca"
 	"ullage/syncd/trust/disk"
 	"ullage/syncd/trust/publog"
 )
@@ -60,6 +61,8 @@ type Config struct {
 	Now    func() time.Time // nil: time.Now
 	Random io.Reader        // nil: crypto/rand
 	Log    *slog.Logger     // nil: nothing is logged; no secret ever is
+
+	Cluster bool // the broker is a cluster of servers elsewhere, not one within this process
 
 	Names     []string // by which devices reach this centre beside those of loopback
 	Cert, Key string   // files of certificates that are given (ca.Given); both or none
@@ -72,17 +75,19 @@ type Config struct {
 
 // Trust is the centre's keys and devices. Its methods may be called at the same time.
 type Trust struct {
-	cfg  Config
-	dir  string // of keys
-	lock *disk.Held
-	keys *keys
-	log  *publog.Key
-	cert certificates
+	cfg       Config
+	dir       string // of keys
+	lock      *disk.Held
+	keys      *keys
+	log       *publog.Key
+	cert      certificates
+	authority *ca.Authority // own, also where certificates are given
 
-	token    string
-	users    map[Role]user
-	operator *jwt.OperatorClaims
-	resolver *server.MemAccResolver
+	token         string
+	users         map[Role]user
+	operator      *jwt.OperatorClaims
+	operatorToken string
+	resolver      *server.MemAccResolver
 
 	write func(path string, data []byte) error // disk.WriteFile, but for tests
 
@@ -170,7 +175,7 @@ func (t *Trust) load() error {
 	if t.grants, err = loadGrants(t.grantsDir()); err != nil {
 		return err
 	}
-	if t.users, err = makeUsers(k, t.cfg.Random); err != nil {
+	if t.users, err = makeUsers(k, t.cfg.Random, t.cfg.Cluster); err != nil {
 		return err
 	}
 	return t.makeAccounts()

@@ -107,11 +107,15 @@ func (c *counter) Write(p []byte) (int, error) {
 
 func restore(dir *string) *cobra.Command {
 	var from string
+	var cfg syncd.Config
 	cmd := &cobra.Command{
 		Use: "restore", Short: "Make a centre of a backup, in a folder that is empty or not there", Args: command.Args(0, 0),
 		Long: `restore reads a backup through before it writes anything, and the folder gets its name when the centre in it has opened.
 Start it with serve. What came after the backup comes back by itself from the devices at their next call; the public log
 says in the open where it fell back. Evidence that was erased since is erased again as soon as the orders are back.
+
+With --nats the streams are put into an empty cluster, which nats-config has set up for the centre that was backed up: so a
+centre that has outgrown one machine moves.
 
 Never run the old centre and a restored one at the same time.`,
 		RunE: func(cmd *cobra.Command, _ []string) error {
@@ -126,7 +130,7 @@ Never run the old centre and a restored one at the same time.`,
 				return err
 			}
 			defer f.Close()
-			cfg := syncd.Config{Dir: *dir, Log: slog.New(slog.NewTextHandler(cmd.ErrOrStderr(), &slog.HandlerOptions{Level: slog.LevelError}))}
+			cfg.Dir, cfg.Log = *dir, slog.New(slog.NewTextHandler(cmd.ErrOrStderr(), &slog.HandlerOptions{Level: slog.LevelError}))
 			cfg.OpenDesk = desk.Opener(cfg.Log)
 			progress := command.NewProgress(cmd.ErrOrStderr(), "restore: deliveries")
 			has, err := syncd.Restore(cmd.Context(), cfg, f, progress.Step)
@@ -139,5 +143,6 @@ Never run the old centre and a restored one at the same time.`,
 		},
 	}
 	cmd.Flags().StringVar(&from, "from", "", "the backup")
+	clusterFlags(cmd, &cfg)
 	return cmd
 }

@@ -29,6 +29,7 @@ func Main(args []string, stdin io.Reader, stdout, stderr io.Writer) int {
 office's pages, in one process and one folder.
 
   ullage-syncd serve --dir D      runs it; D is made at the first start
+  ullage-syncd nats-config --dir D --to FOLDER --server a=… --server b=… --server c=…   sets up a cluster of servers for it
   ullage-syncd rebuild --dir D    builds the read model anew from the stream, while the centre does not run
   ullage-syncd check --dir D      says what is wrong and what to do, also while the centre runs
   ullage-syncd backup --dir D --to FILE      all that cannot be made again in one file, also while the centre runs
@@ -37,7 +38,7 @@ office's pages, in one process and one folder.
 The folder can also be named by the variable ULLAGE_DIR.`,
 	}
 	root.PersistentFlags().StringVar(&dir, "dir", os.Getenv("ULLAGE_DIR"), "folder of the centre")
-	root.AddCommand(serve(&dir), rebuild(&dir), backupCommand(&dir), restore(&dir), check(&dir))
+	root.AddCommand(serve(&dir), rebuild(&dir), backupCommand(&dir), restore(&dir), check(&dir), natsConfig(&dir))
 	return command.Run(root, args, stdin, stdout, stderr)
 }
 
@@ -83,6 +84,12 @@ for more than one; the first stands in the codes that devices get. These are giv
 
   ullage-syncd serve --dir D --host 0.0.0.0 --name centre.example --name 192.0.2.7
 
+With --nats the streams are in a cluster of message servers, set up by nats-config, and devices connect to these. The folder
+remembers them. The centre refuses a cluster with a server that confirms what is not on its disk yet; with --unsynced it
+takes it, and says so wherever it says anything.
+
+  ullage-syncd serve --dir D --nats tls://192.0.2.1:4222,tls://192.0.2.2:4222,tls://192.0.2.3:4222
+
 With --cert and --key, both files in PEM, certificates are used that somebody else makes: the server's first, each followed
 by the one that signed it. They are read again when they change. Devices then know the key of the last.`,
 		RunE: func(cmd *cobra.Command, args []string) error {
@@ -120,7 +127,14 @@ by the one that signed it. They are read again when they change. Devices then kn
 	cmd.Flags().StringArrayVar(&cfg.Names, "name", nil, "name or address by which devices reach the centre; the first stands in codes")
 	cmd.Flags().StringVar(&cfg.Cert, "cert", "", "file with certificates to use instead of own ones")
 	cmd.Flags().StringVar(&cfg.Key, "key", "", "file with the key for --cert")
+	clusterFlags(cmd, &cfg)
 	return cmd
+}
+
+// clusterFlags name the cluster that a centre uses.
+func clusterFlags(cmd *cobra.Command, cfg *syncd.Config) {
+	cmd.Flags().StringSliceVar(&cfg.Servers, "nats", nil, "servers of a cluster that has the streams, tls://HOST:PORT each, apart by commas")
+	cmd.Flags().BoolVar(&cfg.Unsynced, "unsynced", false, "take a cluster that confirms what is not on a disk yet, and say so")
 }
 
 func rebuild(dir *string) *cobra.Command {

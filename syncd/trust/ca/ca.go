@@ -37,6 +37,7 @@ import (
 	"log/slog"
 	"net/netip"
 	"os"
+	"slices"
 	"sync"
 	"time"
 
@@ -228,16 +229,51 @@ func (a *Authority) renew(now time.Time) error {
 
 // issue makes the server's key and certificate.
 func (a *Authority) issue(now time.Time) (*tls.Certificate, error) {
+	return a.certify(&x509.Certificate{
+		Subject:   pkix.Name{CommonName: "Ullage centre"},
+		NotBefore: now.Add(-begunBefore), NotAfter: now.Add(serverLife),
+		ExtKeyUsage: []x509.ExtKeyUsage{x509.ExtKeyUsageServerAuth},
+	}, append([]string{"localhost", "127.0.0.1", "::1"}, a.cfg.Names...))
+}
+
+// Issue makes key and certificate, in PEM, of a message server in a cluster, for clients and for the other servers, which
+// it also calls. They hold as long as the authority's own, since nobody renews a file by itself.
+func (a *Authority) Issue(name string, reached []string) (cert, key []byte, err error) {
+	if _, err := a.Certificate(); err != nil { // a new authority, where the old one is near its end
+		return nil, nil, err
+	}
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	made, err := a.certify(&x509.Certificate{
+		Subject:   pkix.Name{CommonName: "Ullage message server " + name},
+		NotBefore: a.cfg.Now().Add(-begunBefore), NotAfter: a.certs[0].NotAfter,
+		ExtKeyUsage: []x509.ExtKeyUsage{x509.ExtKeyUsageServerAuth, x509.ExtKeyUsageClientAuth},
+	}, reached)
+	if err != nil {
+		return nil, nil, fmt.Errorf("certificate of %s: %w", name, err)
+	}
+	der, err := x509.MarshalPKCS8PrivateKey(made.PrivateKey)
+	if err != nil {
+		return nil, nil, fmt.Errorf("certificate of %s: %w", name, err)
+	}
+	return EncodePEM(append([]*x509.Certificate{made.Leaf}, a.certs...)...), pem.EncodeToMemory(&pem.Block{Type: keyType, Bytes: der}), nil
+}
+
+// Roots are what leads to this authority: its own certificates, the old ones too.
+func (a *Authority) Roots() []*x509.Certificate {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	return slices.Clone(a.certs)
+}
+
+// certify makes a key, and a certificate of it for some names. It needs mu held.
+func (a *Authority) certify(c *x509.Certificate, names []string) (*tls.Certificate, error) {
 	key, err := newKey()
 	if err != nil {
 		return nil, err
 	}
-	c := &x509.Certificate{
-		Subject:   pkix.Name{CommonName: "Ullage centre"},
-		NotBefore: now.Add(-begunBefore), NotAfter: now.Add(serverLife),
-		KeyUsage: x509.KeyUsageDigitalSignature, ExtKeyUsage: []x509.ExtKeyUsage{x509.ExtKeyUsageServerAuth}, BasicConstraintsValid: true,
-	}
-	for _, name := range append([]string{"localhost", "127.0.0.1", "::1"}, a.cfg.Names...) {
+	c.KeyUsage, c.BasicConstraintsValid = x509.KeyUsageDigitalSignature, true
+	for _, name := range names {
 		if ip, err := netip.ParseAddr(name); err == nil {
 			c.IPAddresses = append(c.IPAddresses, ip.AsSlice())
 		} else {
