@@ -105,6 +105,7 @@ type Centre struct {
 	erasures *office.Erasures
 	healer   *heal.Healer
 	revoked  revocations
+	learned  learned
 	handing  chan struct{} // one for each that hands over now
 	untaken  seldom.Second // lines of the log about them
 
@@ -140,7 +141,7 @@ func Open(ctx context.Context, cfg Config) (_ *Centre, err error) {
 		return nil, err
 	}
 	if c.trust, err = trust.Open(trust.Config{
-		Cluster: len(c.cfg.Servers) > 0, Dir: cfg.Dir, Log: cfg.Log, OnEnrolled: c.enrolled, Names: c.names, Cert: cfg.Cert, Key: cfg.Key,
+		Cluster: len(c.cfg.Servers) > 0, Unsynced: len(c.cfg.Servers) > 0 && cfg.Unsynced, Dir: cfg.Dir, Log: cfg.Log, OnEnrolled: c.enrolled, Names: c.names, Cert: cfg.Cert, Key: cfg.Key,
 	}); err != nil {
 		return nil, err
 	}
@@ -162,7 +163,7 @@ func Open(ctx context.Context, cfg Config) (_ *Centre, err error) {
 	if err := c.openBroker(ctx); err != nil {
 		return nil, err
 	}
-	if c.store, err = store.Open(store.Config{Dir: c.path("model"), Office: c.isOffice, Log: cfg.Log}); err != nil {
+	if c.store, err = store.Open(store.Config{Dir: c.path("model"), Office: trust.IsOffice, Log: cfg.Log}); err != nil {
 		return nil, err
 	}
 	if err := c.openLog(ctx); err != nil {

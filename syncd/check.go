@@ -16,9 +16,13 @@ import (
 // it stands, and what to do where that is not well.
 func (c *Centre) Check(ctx context.Context) []office.Finding {
 	var all []office.Finding
-	for _, look := range []func(context.Context) (office.Finding, error){
+	looks := []func(context.Context) (office.Finding, error){
 		c.checkRecords, c.checkReadable, c.checkLog, c.checkJournal, c.checkDisk, c.checkClock, c.checkCertificates, c.checkSecondPlace, c.checkAlarms,
-	} {
+	}
+	if c.cluster != nil {
+		looks = append(looks, c.checkCluster)
+	}
+	for _, look := range looks {
 		f, err := look(ctx)
 		if err != nil {
 			f.State, f.Say, f.Do = office.Bad, "this could not be looked at: "+err.Error(), "Mend that first; then check again."

@@ -8,6 +8,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"strings"
 	"time"
 
 	"github.com/nats-io/jwt/v2"
@@ -15,6 +16,7 @@ import (
 
 	"ullage/events"
 	"ullage/syncd/broker"
+	"ullage/syncd/office"
 	"ullage/syncd/trust"
 	"ullage/syncd/trust/disk"
 )
@@ -46,6 +48,11 @@ var ErrStreams = errors.New("the folder has streams of its own")
 // clusterFile is where the folder remembers the servers of its cluster.
 const clusterFile = "cluster.json"
 
+// clusterServers is what stands in it.
+type clusterServers struct {
+	Servers []string `json:"servers"`
+}
+
 // chosenServers are the servers of the cluster that a centre uses: those that are named, or those of its last start.
 func chosenServers(cfg Config) ([]string, error) {
 	if len(cfg.Servers) > 0 {
@@ -67,9 +74,7 @@ func chosenServers(cfg Config) ([]string, error) {
 	if err != nil {
 		return nil, err
 	}
-	var known struct {
-		Servers []string `json:"servers"`
-	}
+	var known clusterServers
 	if err := json.Unmarshal(b, &known); err != nil {
 		return nil, fmt.Errorf("%s: %w", path, err)
 	}
@@ -99,7 +104,44 @@ func (c *Centre) openBroker(ctx context.Context) error {
 	if err := c.broker.EnsureStreams(ctx); err != nil {
 		return err
 	}
-	return writeJSON(c.path(clusterFile), map[string]any{"servers": c.cfg.Servers})
+	return writeJSON(c.path(clusterFile), clusterServers{c.cfg.Servers})
+}
+
+// warning is what every page says of a centre that takes servers which do not sync always.
+func (c *Centre) warning() string {
+	if c.cluster == nil || !c.cfg.Unsynced {
+		return ""
+	}
+	return "This centre was told to take message servers that confirm what is not on their disks yet. When their power fails, records that devices have receipts for can be lost. " +
+		"The receipts say so by the gate's name, which ends with -unsynced."
+}
+
+// checkCluster looks at the servers of the cluster.
+func (c *Centre) checkCluster(ctx context.Context) (office.Finding, error) {
+	f := office.Finding{What: "message servers", State: office.Good}
+	if err := c.cluster.Look(ctx); err != nil && !errors.Is(err, broker.ErrUnsynced) {
+		return f, err
+	}
+	var all, away, loose []string
+	for _, s := range c.cluster.States() {
+		all = append(all, s.Name)
+		switch {
+		case s.Away:
+			away = append(away, s.Name)
+		case !s.Synced:
+			loose = append(loose, s.Name)
+		}
+	}
+	f.Say = fmt.Sprintf("%s are there, and confirm what is on their disks only", strings.Join(all, ", "))
+	if len(away) > 0 {
+		f.State, f.Do = office.Attend, "Start it again: while one is away, the next that fails stops the centre."
+		f.Say = fmt.Sprintf("of %s, %s does not answer", strings.Join(all, ", "), strings.Join(away, ", "))
+	}
+	if len(loose) > 0 {
+		f.State, f.Do = office.Bad, "Set sync_interval: always in the part jetstream of its configuration, start it again, and serve without --unsynced."
+		f.Say = fmt.Sprintf("of %s, %s confirms what is not on its disk yet: when its power fails, what was received can be lost", strings.Join(all, ", "), strings.Join(loose, ", "))
+	}
+	return f, nil
 }
 
 // Configuration writes the folders of a cluster's servers, below a folder that is empty or not there, by the keys of the

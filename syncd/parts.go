@@ -23,13 +23,20 @@ import (
 	"ullage/syncd/trust/access"
 )
 
-func (c *Centre) isOffice(id events.DeviceID) bool {
-	d, ok := c.trust.Device(id)
-	return ok && d.Office
-}
+// findTime is how long a device is looked for that is not known here.
+const findTime = 5 * time.Second
 
+// find finds a device. Where others let devices in too, it is asked what they have written before one is turned away.
 func (c *Centre) find(id events.DeviceID) (gate.Device, bool) {
 	d, ok := c.trust.Device(id)
+	if !ok && c.cluster != nil {
+		ctx, cancel := context.WithTimeout(context.Background(), findTime)
+		defer cancel()
+		if err := c.upToDate(ctx); err != nil {
+			c.cfg.Log.Warn("whether another seat has let a device in could not be found out", "device", id, "error", err)
+		}
+		d, ok = c.trust.Device(id)
+	}
 	return gate.Device{Key: d.Key, Office: d.Office, Revoked: d.Revoked, Frozen: d.Frozen}, ok
 }
 
@@ -61,7 +68,7 @@ func (c *Centre) openGate(ctx context.Context) (err error) {
 	c.gate = gate.New(gate.Config{
 		Name: name, Key: key, Gates: c.trust.GateKeys, Devices: c.devices, Log: log, Find: c.find, Reader: c.store,
 		Now: now, Random: rand.Reader, Messages: c.cfg.Log,
-		Public: c.log, Conflict: c.conflicting, Rest: c.rest, Missing: c.healer, Forked: c.forked,
+		Public: c.log, Current: c.logCurrent, Conflict: c.conflicting, Rest: c.rest, Missing: c.healer, Forked: c.forked,
 	})
 	return nil
 }
@@ -167,13 +174,22 @@ func (c *Centre) enrolled(d trust.Device) error {
 	}
 	ctx, cancel := context.WithTimeout(context.Background(), 30*time.Second)
 	defer cancel()
-	_, err = c.recorder.Record(ctx, bytes.NewReader(line))
-	return err
+	if _, err = c.recorder.Record(ctx, bytes.NewReader(line)); err != nil || c.cluster == nil {
+		return err
+	}
+	if err := office.Fresh(ctx, c.source, c.store); err != nil {
+		return err
+	}
+	return c.mine(ctx, d)
 }
 
 // enrolledLine is the entry line that says so.
 func enrolledLine(d trust.Device) map[string]any {
-	body := map[string]any{"device": d.ID, "keys": []map[string]any{{"use": "sealing", "key": []byte(d.Key)}}}
+	keys := []map[string]any{{"use": "sealing", "key": []byte(d.Key)}}
+	if raw, err := trust.RawConnKey(d.Conn); err == nil { // a seat's own device has none
+		keys = append(keys, map[string]any{"use": "connection", "key": raw})
+	}
+	body := map[string]any{"device": d.ID, "keys": keys}
 	if d.Parent != "" {
 		body["parent"] = d.Parent
 	}

@@ -26,7 +26,7 @@ func (c *Centre) Serve(ctx context.Context, ready func(a Addresses, link string)
 	}
 	pages := office.New(office.Config{
 		Token: c.trust.Token(), Book: c.book, Access: c.access, Store: c.store, Source: c.source, Public: c.log, Recorder: c.recorder,
-		Evidence: c.desk.Evidence(), Alarms: c.alarms, Missing: c.missing, Backup: c.Backup, Check: c.Check, Dossiers: c.dossiers(), Grants: c.grants(), Log: c.cfg.Log,
+		Evidence: c.desk.Evidence(), Alarms: c.alarms, Warning: c.warning(), Missing: c.missing, Backup: c.Backup, Check: c.Check, Dossiers: c.dossiers(), Grants: c.grants(), Log: c.cfg.Log,
 		Erasures: c.erasures, Devices: c.fieldDevices, Fleet: c.fleet(),
 		NewCode: func(name string) (wire.Code, error) { return c.trust.NewCode(name, c.enrol.address()) },
 	})
@@ -53,6 +53,7 @@ func (c *Centre) Serve(ctx context.Context, ready func(a Addresses, link string)
 	run("healing", c.healer.Run)
 	if c.cluster != nil {
 		run("cluster", c.cluster.Run)
+		run("other seats", c.learn)
 	}
 	run("enrolment", c.enrol.run)
 	err := c.hearing(ctx, failed)

@@ -68,12 +68,13 @@ type Config struct {
 	Reader   Reader
 	Now      func() events.Millis
 	Random   io.Reader
-	Messages *slog.Logger          // words for operators
-	Public   Public                // the public log; nil: there is none
-	Rest     func(events.DeviceID) // cuts the connections of a device and keeps it out for a while; nil: none are
-	Forked   func(Fork) error      // freezes a device, and returns once that is written down; nil: none are, and no branch is taken
-	Conflict func(Conflict)        // hears where a device has checked another past of the log; set where Public is
-	Missing  Missing               // what RECORDS has lost; nil: nothing is looked for
+	Messages *slog.Logger                // words for operators
+	Public   Public                      // the public log; nil: there is none
+	Rest     func(events.DeviceID)       // cuts the connections of a device and keeps it out for a while; nil: none are
+	Forked   func(Fork) error            // freezes a device, and returns once that is written down; nil: none are, and no branch is taken
+	Current  func(context.Context) error // returns nil once Public has all that RECORDS has, or will never have more; nil: it always has
+	Conflict func(Conflict)              // hears where a device has checked another past of the log; set where Public is
+	Missing  Missing                     // what RECORDS has lost; nil: nothing is looked for
 
 	Lag time.Duration // how long the log is waited for that has not reached what a device has checked: another centre may have taken it there; 0: 2 s
 

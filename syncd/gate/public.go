@@ -65,6 +65,12 @@ func (g *Gate) showLog(ctx context.Context, device events.DeviceID, text string,
 		case <-time.After(20 * time.Millisecond):
 		}
 	}
+	if now.Origin == seen.Origin && now.Size < seen.Size && g.cfg.Current != nil {
+		if err := g.cfg.Current(ctx); err != nil {
+			return fmt.Errorf("the public log here does not keep up, and %s has checked more of it: %w", device, err)
+		}
+		now = g.cfg.Public.Newest()
+	}
 	body.Checkpoint, body.News = now.Note, now.News
 	if seen.IsZero() {
 		return nil

@@ -59,6 +59,7 @@ type Config struct {
 	Devices  func() []events.DeviceID // that are enrolled and not revoked, without the office's
 	NewCode  func(name string) (wire.Code, error)
 	Alarms   *alarm.Book
+	Warning  string         // that stands on every page; empty: none does
 	Missing  func() Missing // what RECORDS has lost and nobody has brought back yet
 	Backup   func(context.Context, io.Writer) error
 	Check    Checker
@@ -87,7 +88,7 @@ type Server struct {
 
 // New makes a server.
 func New(cfg Config) *Server {
-	s := &Server{cfg: cfg, door: newDoor(), dossiers: make(chan struct{}, mostDossiers), pieces: pieces{cfg.Evidence}, seldom: newSeldom(), templates: parsePages(template.FuncMap{"alarms": cfg.Alarms.Pending, "sentence": sentence, "moment": moment})}
+	s := &Server{cfg: cfg, door: newDoor(), dossiers: make(chan struct{}, mostDossiers), pieces: pieces{cfg.Evidence}, seldom: newSeldom(), templates: parsePages(template.FuncMap{"alarms": cfg.Alarms.Pending, "warning": func() string { return cfg.Warning }, "sentence": sentence, "moment": moment})}
 	s.cfg.Evidence = nil
 	for _, rt := range s.routes() {
 		if rt.area != "" && !slices.Contains(s.areas, rt.area) {

@@ -14,11 +14,13 @@ const (
 	ofErasure  projections.Space = "erasure"  // what orders, confirms and forbids the erasure of evidence; it has no name
 	ofKeys     projections.Space = "keys"     // what says which keys a device has
 	ofFork     projections.Space = "fork"     // what decides about the branches of a device
+	ofFleet    projections.Space = "fleet"    // by which devices are let in and revoked; it has no name
 )
 
 var (
 	registerKey = projections.Key{Space: ofRegister}.String()
 	erasureKey  = projections.Key{Space: ofErasure}.String()
+	fleetKey    = projections.Key{Space: ofFleet}.String()
 )
 
 func keyOf(space projections.Space, name string) string {
@@ -83,11 +85,11 @@ func bodyKeys(a *projections.Arrival) []projections.Key {
 	case *events.BranchSettled:
 		keys = append(keys, projections.Key{Space: ofFork, Name: string(b.Device)})
 	case *events.DeviceEnrolled:
-		keys = append(keys, projections.Key{Space: ofKeys, Name: string(b.Device)})
+		keys = append(keys, projections.Key{Space: ofKeys, Name: string(b.Device)}, projections.Key{Space: ofFleet})
 	case *events.DeviceRenewed:
 		keys = append(keys, projections.Key{Space: ofKeys, Name: string(b.Device)})
 	case *events.DeviceRevoked:
-		keys = append(keys, projections.Key{Space: ofKeys, Name: string(b.Device)})
+		keys = append(keys, projections.Key{Space: ofKeys, Name: string(b.Device)}, projections.Key{Space: ofFleet})
 	}
 	return keys
 }

@@ -37,6 +37,29 @@ func (s *Store) Push(ctx context.Context, device events.DeviceID, seq events.Seq
 	return p, err
 }
 
+// Fleet returns the records by which devices are let in and revoked that came behind a message, in the order of arrival, and
+// the last message that was looked at. Whose word counts is for the caller to say.
+func (s *Store) Fleet(ctx context.Context, after uint64) (all []projections.Arrival, upto uint64, err error) {
+	err = s.asking(ctx, func(r *reader) error {
+		if upto, err = r.newest(); err != nil {
+			return err
+		}
+		spots, err := r.spots(fleetKey, after)
+		if err != nil {
+			return err
+		}
+		for _, s := range spots {
+			a, err := r.at(s)
+			if err != nil {
+				return err
+			}
+			all = append(all, *kept(&a.Arrival))
+		}
+		return nil
+	})
+	return all, upto, err
+}
+
 // Keys returns the records that say which keys a device has, in the order of arrival. Whose word counts is for the
 // caller to say.
 func (s *Store) Keys(ctx context.Context, device events.DeviceID) (all []projections.Arrival, err error) {

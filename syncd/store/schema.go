@@ -13,7 +13,7 @@ import (
 )
 
 // schemaVersion changes with the tables, and with what stands in them.
-const schemaVersion = 4
+const schemaVersion = 5
 
 var errSchema = errors.New("it is not a model of this version")
 

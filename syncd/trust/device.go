@@ -84,10 +84,14 @@ func (t *Trust) deviceToken(id events.DeviceID, conn string) (string, error) {
 	return token, nil
 }
 
-// Device finds an enrolled device, revoked or not, or this centre's own.
+// Device finds an enrolled device, revoked or not, or one of this centre's own.
 func (t *Trust) Device(id events.DeviceID) (Device, bool) {
 	if id == t.keys.office.id {
 		return t.office(), true
+	}
+	if IsOffice(id) {
+		key, ok := t.otherSeats()[id]
+		return Device{ID: id, Key: key, Office: true}, ok
 	}
 	t.mu.RLock()
 	defer t.mu.RUnlock()
@@ -103,6 +107,11 @@ func (t *Trust) Devices() []Device {
 	t.mu.RLock()
 	defer t.mu.RUnlock()
 	list := []Device{t.office()}
+	for id, key := range t.otherSeats() {
+		if IsOffice(id) {
+			list = append(list, Device{ID: id, Key: key, Office: true})
+		}
+	}
 	for _, d := range t.devices {
 		if !d.pending {
 			list = append(list, d.Device)

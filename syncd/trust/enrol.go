@@ -72,6 +72,9 @@ func (t *Trust) checkRequest(name events.DeviceID, req wire.EnrolRequest) error 
 		return fmt.Errorf("%w: the software's version is no text of at most %d bytes", ErrPublicKeys, events.MaxIdentifier)
 	}
 	taken := bytes.Equal(req.SealKey, t.keys.office.public()) || bytes.Equal(req.SealKey, t.keys.gate.public())
+	for _, key := range t.otherSeats() {
+		taken = taken || bytes.Equal(req.SealKey, key)
+	}
 	t.mu.RLock()
 	defer t.mu.RUnlock()
 	for _, d := range t.devices {

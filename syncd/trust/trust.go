@@ -22,6 +22,7 @@
 //	keys/centre.json         seeds of operator and accounts, of this centre's device (office-1) and its gate (gate-1)
 //	keys/log.json            key of the public log, and what is remembered of it (publog)
 //	keys/authority.pem       the certificate authority by which the centre shows who it is (ca)
+//	keys/others.json         public keys of the devices and gates of this centre's other seats, where it has some (Seat)
 //	keys/devices/<id>.json   a device: its public keys, its credential, and how far its enrolment is
 //	keys/grants/<name>.json  who was granted a part of the feed: public keys, what, until when, revoked when
 //	keys/codes/<name>.json   a code that was given out: SHA-256 of its secret, and when it runs out
@@ -41,6 +42,8 @@ import (
 	"io"
 	"log/slog"
 	"path/filepath"
+	"slices"
+	"strings"
 	"sync"
 	"time"
 
@@ -62,7 +65,8 @@ type Config struct {
 	Random io.Reader        // nil: crypto/rand
 	Log    *slog.Logger     // nil: nothing is logged; no secret ever is
 
-	Cluster bool // the broker is a cluster of servers elsewhere, not one within this process
+	Cluster  bool // the broker is a cluster of servers elsewhere, not one within this process
+	Unsynced bool // which confirms what need not be on a disk yet
 
 	Names     []string // by which devices reach this centre beside those of loopback
 	Cert, Key string   // files of certificates that are given (ca.Given); both or none
@@ -101,6 +105,10 @@ type Trust struct {
 	// granting is held while a grant is made or revoked, and protects them.
 	granting sync.Mutex
 	grants   map[events.DeviceID]Grant
+
+	// seats protects the devices and gates of other seats; who has mu may take it.
+	seats  sync.RWMutex
+	others map[events.DeviceID]ed25519.PublicKey
 
 	// mu protects what follows, and the order of writes to device files.
 	mu      sync.RWMutex
@@ -166,6 +174,9 @@ func (t *Trust) load() error {
 	if t.devices, err = loadDevices(t.devicesDir()); err != nil {
 		return err
 	}
+	if err := t.loadOthers(); err != nil {
+		return err
+	}
 	if t.codes, err = loadCodes(t.codesDir()); err != nil {
 		return err
 	}
@@ -189,14 +200,28 @@ func (t *Trust) Office() (events.DeviceID, ed25519.PrivateKey) {
 	return t.keys.office.id, t.keys.office.key
 }
 
-// Gate is the name and key by which this centre's gate signs receipts.
+// Gate is the name and key by which this centre's gate signs receipts: another name where what they are for need not be on
+// a disk, so that each receipt says so.
 func (t *Trust) Gate() (events.DeviceID, ed25519.PrivateKey) {
+	if t.cfg.Unsynced {
+		return t.keys.gate.id + unsyncedEnd, t.keys.gate.key
+	}
 	return t.keys.gate.id, t.keys.gate.key
 }
 
-// GateKeys are the public keys of all gates whose receipts hold.
+// GateKeys are the public keys of all gates whose receipts hold, under both of their names where there is a cluster.
 func (t *Trust) GateKeys() []wire.GateKey {
-	return []wire.GateKey{{Gate: t.keys.gate.id, Key: t.keys.gate.public()}}
+	if !t.cfg.Cluster {
+		return []wire.GateKey{{Gate: t.keys.gate.id, Key: t.keys.gate.public()}}
+	}
+	all := gateKeysOf(t.keys.gate.id, t.keys.gate.public())
+	for id, key := range t.otherSeats() {
+		if !IsOffice(id) {
+			all = append(all, gateKeysOf(id, key)...)
+		}
+	}
+	slices.SortFunc(all, func(a, b wire.GateKey) int { return strings.Compare(string(a.Gate), string(b.Gate)) })
+	return all
 }
 
 // Log is the key of the public log.

@@ -58,7 +58,7 @@ func writeBackup(cmd *cobra.Command, dir, to string) (err error) {
 	}()
 	progress := command.NewProgress(cmd.ErrOrStderr(), "backup: bytes")
 	counted := &counter{to: f, step: func(n uint64) { progress.Step(n, n) }}
-	err = with(cmd, syncd.Config{Dir: dir}, slog.LevelError, func(ctx context.Context, c *syncd.Centre) error {
+	err = with(cmd, syncd.Config{Dir: dir, Unsynced: true}, slog.LevelError, func(ctx context.Context, c *syncd.Centre) error {
 		return c.Backup(ctx, counted)
 	})
 	if errors.Is(err, disk.ErrHeld) { // it runs: it is asked

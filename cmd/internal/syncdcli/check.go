@@ -28,7 +28,7 @@ or not, and says in plain words how each stands. It exits with 1 where something
 				return err
 			}
 			var findings []office.Finding
-			err := with(cmd, syncd.Config{Dir: *dir}, slog.LevelError, func(ctx context.Context, c *syncd.Centre) error {
+			err := with(cmd, syncd.Config{Dir: *dir, Unsynced: true}, slog.LevelError, func(ctx context.Context, c *syncd.Centre) error {
 				if err := c.Rebuild(ctx, nil); err != nil { // nobody follows the stream here
 					return err
 				}

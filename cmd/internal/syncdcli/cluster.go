@@ -2,12 +2,14 @@ package syncdcli
 
 import (
 	"fmt"
+	"log/slog"
 	"path/filepath"
 	"strings"
 
 	"github.com/spf13/cobra"
 
 	"ullage/cmd/internal/command"
+	"ullage/cmd/internal/desk"
 	"ullage/syncd"
 	"ullage/syncd/broker"
 )
@@ -59,5 +61,40 @@ to another folder, and put the new server.pem, server.key and ca.pem in the plac
 	}
 	cmd.Flags().StringVar(&to, "to", "", "folder to write, which is empty or not there")
 	cmd.Flags().StringArrayVar(&given, "server", nil, "a server, NAME=HOST or NAME=HOST:PORT:ROUTEPORT; once for each")
+	return cmd
+}
+
+func seat(dir *string) *cobra.Command {
+	var to string
+	cmd := &cobra.Command{
+		Use: "seat", Short: "Make a further seat of a centre on a cluster", Args: command.Args(0, 0),
+		Long: `seat makes the folder of a further ullage-syncd for the same centre, which serves beside the others: devices go to any of
+them, and go on when one is lost. The centre in D must not run while the folder is made. Take it to where it is to run, by a
+way that nobody reads along, for it holds the centre's keys, and start it there; never start it in two places.
+
+  ullage-syncd seat --dir D --to D2
+  ullage-syncd serve --dir D2
+
+Seats have the keys, the records, the public log and the devices in common. Each has an office's device and a gate of its
+own (office-2, gate-2), and keeps to itself: people and tokens, codes that were not used yet, grants, alarms, the access
+journal, and evidence (names, longer texts) that was recorded there.`,
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			switch err := centreIn(*dir); {
+			case err != nil:
+				return err
+			case to == "":
+				return command.Wrong("%s: name the folder to make: --to FOLDER", cmd.CommandPath())
+			}
+			cfg := syncd.Config{Dir: *dir, Log: slog.New(slog.NewTextHandler(cmd.ErrOrStderr(), &slog.HandlerOptions{Level: slog.LevelError}))}
+			cfg.OpenDesk = desk.Opener(cfg.Log)
+			name, err := syncd.NewSeat(cmd.Context(), cfg, to)
+			if err != nil {
+				return err
+			}
+			fmt.Fprintf(cmd.OutOrStdout(), "%s is the folder of %s\n", to, name)
+			return nil
+		},
+	}
+	cmd.Flags().StringVar(&to, "to", "", "folder to make, which is empty or not there")
 	return cmd
 }

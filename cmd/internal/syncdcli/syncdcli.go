@@ -30,6 +30,7 @@ office's pages, in one process and one folder.
 
   ullage-syncd serve --dir D      runs it; D is made at the first start
   ullage-syncd nats-config --dir D --to FOLDER --server a=… --server b=… --server c=…   sets up a cluster of servers for it
+  ullage-syncd seat --dir D --to FOLDER          makes a further seat of a centre on a cluster
   ullage-syncd rebuild --dir D    builds the read model anew from the stream, while the centre does not run
   ullage-syncd check --dir D      says what is wrong and what to do, also while the centre runs
   ullage-syncd backup --dir D --to FILE      all that cannot be made again in one file, also while the centre runs
@@ -38,11 +39,11 @@ office's pages, in one process and one folder.
 The folder can also be named by the variable ULLAGE_DIR.`,
 	}
 	root.PersistentFlags().StringVar(&dir, "dir", os.Getenv("ULLAGE_DIR"), "folder of the centre")
-	root.AddCommand(serve(&dir), rebuild(&dir), backupCommand(&dir), restore(&dir), check(&dir), natsConfig(&dir))
+	root.AddCommand(serve(&dir), rebuild(&dir), backupCommand(&dir), restore(&dir), check(&dir), natsConfig(&dir), seat(&dir))
 	return command.Run(root, args, stdin, stdout, stderr)
 }
 
-// with opens a centre, works with it, and closes it.
+// with opens a centre, works with it, and closes it. Who gives no receipts may look at a cluster that does not sync always.
 func with(cmd *cobra.Command, cfg syncd.Config, log slog.Level, work func(context.Context, *syncd.Centre) error) error {
 	cfg.Log = slog.New(slog.NewTextHandler(cmd.ErrOrStderr(), &slog.HandlerOptions{Level: log}))
 	cfg.OpenDesk = desk.Opener(cfg.Log)
@@ -144,7 +145,7 @@ func rebuild(dir *string) *cobra.Command {
 			if err := centreIn(*dir); err != nil {
 				return err
 			}
-			return with(cmd, syncd.Config{Dir: *dir}, slog.LevelWarn, func(ctx context.Context, c *syncd.Centre) error {
+			return with(cmd, syncd.Config{Dir: *dir, Unsynced: true}, slog.LevelWarn, func(ctx context.Context, c *syncd.Centre) error {
 				progress := command.NewProgress(cmd.ErrOrStderr(), "deliveries")
 				var last uint64
 				err := c.Rebuild(ctx, func(done, of uint64) {
