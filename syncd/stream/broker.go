@@ -19,6 +19,10 @@ const (
 	ahead = 64
 	// unheard is how long the next message of a stretch may take before it is asked whether there is one.
 	unheard = 2 * time.Second
+	// pullFor is how long one request for messages holds, and pullHeard how often the broker says that it knows of it; where it
+	// has said nothing twice, it is asked again.
+	pullFor   = 10 * time.Second
+	pullHeard = 2 * time.Second
 )
 
 // onBroker is a stream of the broker, over a connection of one of the centre's parts.
@@ -121,50 +125,73 @@ func (b *onBroker) Append(ctx context.Context, subject string, data []byte, expe
 }
 
 func (b *onBroker) Each(ctx context.Context, after, until uint64, fn func(Message) error) error {
-	if after >= until {
-		return nil
+	for after < until {
+		last, err := b.some(ctx, after, until, fn)
+		if !errors.Is(err, errUnheard) {
+			return err
+		}
+		after = last
 	}
+	return nil
+}
+
+// errUnheard is that the broker has a next message, and does not send it.
+var errUnheard = errors.New("the broker does not send what it has")
+
+// some reads on with one consumer, and returns how far it came. A consumer in a cluster counts what the server has on which it
+// is, and that may lag behind the others; and a request to it is lost without a word where it has not become known on the
+// way to it. So its word for the end is no end, and one that does not send is left for another (errUnheard).
+func (b *onBroker) some(ctx context.Context, after, until uint64, fn func(Message) error) (uint64, error) {
 	const what = "read it"
 	consumer, err := b.s.OrderedConsumer(ctx, jetstream.OrderedConsumerConfig{
 		DeliverPolicy: jetstream.DeliverByStartSequencePolicy, OptStartSeq: after + 1,
 	})
 	if err != nil {
-		return b.bad(err, what)
+		return after, b.bad(err, what)
 	}
 	if until != Forever && consumer.CachedInfo().NumPending == 0 {
-		return nil
+		if more, err := More(ctx, b, after); err != nil || !more {
+			return until, err
+		}
 	}
-	in, err := consumer.Messages(jetstream.PullMaxMessages(ahead))
+	in, err := consumer.Messages(jetstream.PullMaxMessages(ahead), jetstream.PullExpiry(pullFor), jetstream.PullHeartbeat(pullHeard))
 	if err != nil {
-		return b.bad(err, what)
+		return after, b.bad(err, what)
 	}
 	defer in.Stop()
 	for more := true; more; {
 		m, err := b.next(ctx, in, after, until)
+		if errors.Is(err, errUnheard) {
+			return after, err
+		}
 		if err != nil {
-			return b.bad(err, what)
+			return after, b.bad(err, what)
 		}
 		if m == nil {
-			return nil
+			return until, nil
 		}
 		meta, err := m.Metadata()
 		if err != nil {
-			return b.bad(err, what)
+			return after, b.bad(err, what)
 		}
 		seq := meta.Sequence.Stream
 		if seq <= after {
-			return b.bad(fmt.Errorf("message %d comes after message %d", seq, after), what)
+			return after, b.bad(fmt.Errorf("message %d comes after message %d", seq, after), what)
 		}
 		if seq > until {
-			return nil
+			return until, nil
 		}
 		after = seq
-		more = until == Forever || seq < until && meta.NumPending > 0
 		if err := fn(Message{seq, m.Subject(), m.Data()}); err != nil {
-			return err
+			return after, err
+		}
+		if more = until == Forever || seq < until; more && meta.NumPending == 0 && until != Forever {
+			if more, err = More(ctx, b, after); err != nil {
+				return after, err
+			}
 		}
 	}
-	return nil
+	return until, nil
 }
 
 // next waits for the next message of a stretch, or of all that will ever come. It is nil at the end of a stretch, which is
@@ -173,17 +200,17 @@ func (b *onBroker) next(ctx context.Context, in jetstream.MessagesContext, after
 	if until == Forever {
 		return in.Next(jetstream.NextContext(ctx))
 	}
-	for {
-		bounded, cancel := context.WithTimeout(ctx, unheard)
-		m, err := in.Next(jetstream.NextContext(bounded))
-		cancel()
-		if err == nil || ctx.Err() != nil || !errors.Is(err, context.DeadlineExceeded) {
-			return m, err
-		}
-		if more, err := More(ctx, b, after); err != nil || !more {
-			return nil, err
-		}
+	bounded, cancel := context.WithTimeout(ctx, unheard)
+	defer cancel()
+	m, err := in.Next(jetstream.NextContext(bounded))
+	if err == nil || ctx.Err() != nil || !errors.Is(err, context.DeadlineExceeded) {
+		return m, err
 	}
+	more, err := More(ctx, b, after)
+	if err == nil && more {
+		err = errUnheard
+	}
+	return nil, err
 }
 
 func (b *onBroker) Again(ctx context.Context) <-chan struct{} {
