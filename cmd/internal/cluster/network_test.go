@@ -18,7 +18,7 @@ const (
 	gateway = "10.77.0.1"
 )
 
-// inOwnNetwork runs the tests again in a network namespace of their own, where the system allows that.
+// inOwnNetwork runs the tests again in namespaces of their own, of network and of mounts, where the system allows that.
 func inOwnNetwork() (code int, ok bool) {
 	if os.Getuid() != 0 {
 		return 0, false
@@ -30,7 +30,7 @@ func inOwnNetwork() (code int, ok bool) {
 	cmd := exec.Command(os.Args[0], os.Args[1:]...)
 	cmd.Stdin, cmd.Stdout, cmd.Stderr = os.Stdin, os.Stdout, os.Stderr
 	cmd.Env = append(os.Environ(), as+"="+asTests)
-	cmd.SysProcAttr = &syscall.SysProcAttr{Cloneflags: syscall.CLONE_NEWNET, Pdeathsig: syscall.SIGKILL}
+	cmd.SysProcAttr = &syscall.SysProcAttr{Cloneflags: syscall.CLONE_NEWNET | syscall.CLONE_NEWNS, Pdeathsig: syscall.SIGKILL}
 	err := cmd.Start()
 	if err != nil {
 		return 0, false // not allowed here
@@ -55,7 +55,7 @@ func newNetwork(t *testing.T, servers int) *network {
 	t.Helper()
 	n := &network{t: t, plugs: make([]string, servers)}
 	if os.Getenv(as) == asTests {
-		err := inTurn("ip link set lo up")
+		err := inTurn("mount --make-rprivate /\nip link set lo up")
 		if err == nil && exec.Command("ip", "link", "show", bridge).Run() != nil {
 			err = inTurn(fmt.Sprintf("ip link add %s type bridge\nip addr add %s/24 dev %s\nip link set %s up", bridge, gateway, bridge, bridge))
 		}
@@ -121,4 +121,30 @@ func (n *network) start(i int, dir, out string) *process {
 		n.t.Fatal(err)
 	}
 	return p
+}
+
+// pull pulls a server's cable, or puts it back.
+func (n *network) pull(i int, out bool) {
+	n.t.Helper()
+	state := "up"
+	if out {
+		state = "down"
+	}
+	if err := inTurn("ip link set " + n.plugs[i] + " " + state); err != nil {
+		n.t.Fatal(err)
+	}
+}
+
+// apart keeps all servers from each other, while clients reach each of them; or lets them find together again.
+func (n *network) apart(yes bool) {
+	n.t.Helper()
+	state := "off"
+	if yes {
+		state = "on"
+	}
+	for _, plug := range n.plugs {
+		if err := inTurn("ip link set dev " + plug + " type bridge_slave isolated " + state); err != nil {
+			n.t.Fatal(err)
+		}
+	}
 }
