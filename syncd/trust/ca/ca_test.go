@@ -382,3 +382,54 @@ func TestLostOrDamaged(t *testing.T) {
 		t.Errorf("it was made anew: %v", err)
 	}
 }
+
+// A server of a cluster gets a certificate for its own names, by which clients and the other servers know it, also once the
+// authority has another key.
+func TestIssue(t *testing.T) {
+	w := newWorld(t)
+	a := w.open()
+	cert, key, err := a.Issue("a", []string{"192.0.2.1"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	pair, err := tls.X509KeyPair(cert, key)
+	if err != nil {
+		t.Fatal(err)
+	}
+	check := func(use x509.ExtKeyUsage, name string) error {
+		way := x509.VerifyOptions{DNSName: name, Roots: x509.NewCertPool(), CurrentTime: w.clock.at, KeyUsages: []x509.ExtKeyUsage{use}}
+		for _, c := range a.Roots() {
+			way.Roots.AddCert(c)
+		}
+		_, err := pair.Leaf.Verify(way)
+		return err
+	}
+	for range 2 {
+		for _, use := range []x509.ExtKeyUsage{x509.ExtKeyUsageServerAuth, x509.ExtKeyUsageClientAuth} {
+			if err := check(use, "192.0.2.1"); err != nil {
+				t.Errorf("use %d: %v", use, err)
+			}
+		}
+		for _, name := range []string{"192.0.2.2", "localhost", "127.0.0.1"} {
+			if check(x509.ExtKeyUsageServerAuth, name) == nil {
+				t.Errorf("it is for %s too", name)
+			}
+		}
+		w.clock.at = w.clock.at.AddDate(8, 1, 0) // the authority renews itself
+		if _, err := a.Certificate(); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if len(a.Roots()) < 3 {
+		t.Errorf("the authority was not renewed: %d certificates", len(a.Roots()))
+	}
+	// The centre's own certificate lets nobody in among the servers.
+	own, err := a.Certificate()
+	if err != nil {
+		t.Fatal(err)
+	}
+	pair.Leaf = own.Leaf
+	if check(x509.ExtKeyUsageClientAuth, "") == nil {
+		t.Error("the centre's certificate is one of a message server")
+	}
+}
