@@ -1,6 +1,7 @@
 package cluster
 
 import (
+	"bytes"
 	"encoding/base64"
 	"encoding/json"
 	"fmt"
@@ -11,6 +12,7 @@ import (
 	"time"
 
 	"ullage/agent"
+	"ullage/cmd/internal/syncdcli"
 )
 
 func note(n int) string {
@@ -88,6 +90,7 @@ func TestServe(t *testing.T) {
 	}
 	s.end()
 	w.command("check", "--dir", s.dir)
+	s.args = nil // the folder remembers them
 	s.start()
 	if again := has(); len(again) != len(all) {
 		t.Errorf("%d records, and %d after a new start", len(all), len(again))
@@ -122,4 +125,41 @@ func claims(t *testing.T, token string) string {
 		t.Fatal(err)
 	}
 	return string(b)
+}
+
+// A centre that has its streams itself moves to a cluster by a backup, and answers as before.
+func TestMove(t *testing.T) {
+	w := newWorld(t)
+	old := w.serveWith(filepath.Join(w.dir, "centre"))
+	dir := old.enrol("tab-1")
+	d, err := agent.Open(t.Context(), dir, agent.Config{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer d.Close()
+	recorded(t, d, 1, 20)
+	if _, err := d.Sync(t.Context(), nil); err != nil {
+		t.Fatal(err)
+	}
+	knew := old.knows()
+	old.end()
+	var out, words bytes.Buffer
+	if code := syncdcli.Main([]string{"serve", "--dir", old.dir, "--nats", w.urls()}, strings.NewReader(""), &out, &words); code != 1 || !strings.Contains(words.String(), "streams of its own") {
+		t.Errorf("a folder with streams goes to a cluster: exit %d\n%s", code, words.String())
+	}
+	file := filepath.Join(w.dir, "backup")
+	w.command("backup", "--dir", old.dir, "--to", file)
+	moved := filepath.Join(w.dir, "moved")
+	w.command("restore", "--dir", moved, "--from", file, "--nats", w.urls())
+	s := w.serveWith(moved)
+	if knows := s.knows(); knows != knew {
+		t.Errorf("it knows\n%s, and knew\n%s", knows, knew)
+	}
+	if alarms := s.alarms(); alarms != "" {
+		t.Errorf("it raises %s", alarms)
+	}
+	// A cluster that has messages is no place for a backup.
+	if code := syncdcli.Main([]string{"restore", "--dir", filepath.Join(w.dir, "again"), "--from", file, "--nats", w.urls()}, strings.NewReader(""), &out, &words); code != 1 {
+		t.Errorf("a backup is restored over a cluster that is in use: exit %d\n%s", code, words.String())
+	}
 }

@@ -56,7 +56,7 @@ func TestUnsynced(t *testing.T) {
 	s.ends(refusal)
 
 	// With --unsynced it is taken, and all that the centre says has a word about it.
-	s.args = []string{"--unsynced"}
+	s.args = append(s.args, "--unsynced")
 	s.start()
 	d, err := agent.Open(t.Context(), s.enrol("tab-1"), agent.Config{})
 	if err != nil {
@@ -78,7 +78,7 @@ func TestUnsynced(t *testing.T) {
 		t.Errorf("check says nothing: %s", report)
 	}
 	s.end()
-	s.args = nil
+	s.args = s.args[:len(s.args)-1]
 
 	w.kill(2)
 	w.loosen(2, false)

@@ -78,11 +78,16 @@ type seat struct {
 	w    *world
 	dir  string
 	at   syncd.Addresses
-	args []string
+	args []string // beside the folder
 }
 
-// serve starts a centre, and waits until it is ready.
+// serve starts a centre on the cluster, and waits until it is ready.
 func (w *world) serve(dir string, args ...string) *seat {
+	w.t.Helper()
+	return w.serveWith(dir, append([]string{"--nats", w.urls()}, args...)...)
+}
+
+func (w *world) serveWith(dir string, args ...string) *seat {
 	w.t.Helper()
 	s := &seat{w: w, dir: dir, args: args}
 	s.start()
@@ -94,7 +99,7 @@ func (w *world) serve(dir string, args ...string) *seat {
 func (s *seat) begin() {
 	s.w.t.Helper()
 	s.process = start(s.w.t, asCentre, s.w.dir, filepath.Join(s.w.dir, filepath.Base(s.dir)+".log"),
-		append([]string{"serve", "--dir", s.dir, "--nats", s.w.urls()}, s.args...), nil)
+		append([]string{"serve", "--dir", s.dir}, s.args...), nil)
 }
 
 func (s *seat) start() {
