@@ -8,6 +8,7 @@ import (
 	"crypto/sha256"
 	"encoding/hex"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"io"
 	"time"
@@ -180,7 +181,11 @@ func (c *Centre) enrolled(d trust.Device) error {
 	if err := office.Fresh(ctx, c.source, c.store); err != nil {
 		return err
 	}
-	return c.mine(ctx, d)
+	err = c.mine(ctx, d)
+	if errors.Is(err, ErrTaken) { // whose it is was passed over, while this one had the name here
+		c.learned.again.Store(true)
+	}
+	return err
 }
 
 // enrolledLine is the entry line that says so.

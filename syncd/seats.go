@@ -7,6 +7,7 @@ import (
 	"os"
 	"path/filepath"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"ullage/events"
@@ -28,6 +29,8 @@ var ErrTaken = errors.New("another seat has given this name")
 
 // learned is how far the office's records of all seats were taken in.
 type learned struct {
+	again atomic.Bool // all of them, at the next look. Who enrols sets it, and waits for no look: a look waits for who enrols
+
 	mu sync.Mutex // guards at; held while they are
 	at uint64
 }
@@ -57,7 +60,7 @@ func (c *Centre) learn(ctx context.Context) error {
 func (c *Centre) learnNow(ctx context.Context) error {
 	c.learned.mu.Lock()
 	defer c.learned.mu.Unlock()
-	if c.store.Place().Seq < c.learned.at { // the model is another one
+	if c.learned.again.Swap(false) || c.store.Place().Seq < c.learned.at { // or the model is another one
 		c.learned.at = 0
 	}
 	all, upto, err := c.store.Fleet(ctx, c.learned.at)

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"path/filepath"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -116,13 +117,39 @@ func TestSeats(t *testing.T) {
 		t.Errorf("only one gate has answered: %v", gates)
 	}
 
-	// A name is given once, though each seat has made a code for it.
-	codes := map[*seat]string{a: a.code("tab-3"), b: b.code("tab-3")}
-	if _, err := agent.Enrol(t.Context(), filepath.Join(w.dir, "tab-3"), "", codes[a], agent.Config{}); err != nil {
-		t.Fatal(err)
-	}
-	if _, err := agent.Enrol(t.Context(), filepath.Join(w.dir, "tab-3b"), "", codes[b], agent.Config{}); err == nil {
-		t.Error("two devices have one name")
+	// A name is given once, though each seat has made a code for it, and two devices come with them at one moment; whoever has
+	// it is answered by both seats.
+	for n := range 4 {
+		name := fmt.Sprintf("both-%d", n)
+		codes := [2]string{a.code(name), b.code(name)}
+		var errs [2]error
+		var both sync.WaitGroup
+		for i := range codes {
+			both.Go(func() {
+				_, errs[i] = agent.Enrol(t.Context(), filepath.Join(w.dir, fmt.Sprint(name, "-", i)), "", codes[i], agent.Config{})
+			})
+		}
+		both.Wait()
+		if (errs[0] == nil) == (errs[1] == nil) {
+			t.Fatalf("%s: two devices came, and it was given: %v\n%s\n%s", name, errs, a.said(), b.said())
+		}
+		won := 0
+		if errs[0] != nil {
+			won = 1
+		}
+		d, err := agent.Open(t.Context(), filepath.Join(w.dir, fmt.Sprint(name, "-", won)), agent.Config{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		for n := range 6 {
+			recorded(t, d, n, n)
+			if _, err := d.Sync(t.Context(), nil); err != nil {
+				t.Errorf("%s has the name, and: %v", d.ID(), err)
+			}
+		}
+		if err := d.Close(); err != nil {
+			t.Error(err)
+		}
 	}
 
 	// What the one revokes is revoked at the other.
