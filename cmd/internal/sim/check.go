@@ -102,7 +102,7 @@ func (w *world) check() {
 	for _, d := range w.devices {
 		for _, r := range sorted(d.kept) {
 			switch {
-			case received[r], elsewhere[r], named(r), w.holder(r) != "":
+			case received[r], elsewhere[r], c.acked[r], named(r), w.holder(r) != "": // what was acknowledged was looked at above
 			case d.lied:
 				w.gone++
 			default:
