@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 
+	"ullage/agent/journal"
 	"ullage/events"
 	"ullage/events/wire"
 )
@@ -19,6 +20,8 @@ import (
 func (s *session) setOut(ctx context.Context, h *wire.HelloAnswer, stop *Stop) *Stop {
 	held, err := s.bringBranch(ctx, h)
 	switch {
+	case errors.Is(err, journal.ErrGap): // what is damaged here is not at the centre either, and does not come back
+		stop = &Stop{stop.Kind, fmt.Sprintf("%s. %d records of this copy are at the centre; what follows is damaged on this device's disk, or lies behind what is: keep the folder as it is", stop.Text, held)}
 	case err != nil:
 		s.cfg.Log.Warn("what this copy holds could not all be brought to the centre yet", "error", err)
 		return &Stop{stop.Kind, fmt.Sprintf("%s. %d records of this copy are at the centre, set aside; the rest is tried again", stop.Text, held)}
