@@ -12,6 +12,7 @@ import (
 	"ullage/events/wire"
 	"ullage/projections"
 	"ullage/projections/audit"
+	"ullage/syncd/trust"
 )
 
 // BenchmarkRebuild builds the whole read model of a company from the real broker, beside a bare replay that only
@@ -67,7 +68,11 @@ func used() time.Duration {
 func (c *centre) replay(t testing.TB, last uint64) (records int) {
 	t.Helper()
 	ctx := context.Background()
-	all, err := c.js.Stream(ctx, wire.Records.Name)
+	js, err := jetstream.New(c.connect(trust.Reader))
+	if err != nil {
+		t.Fatal(err)
+	}
+	all, err := js.Stream(ctx, wire.Records.Name)
 	if err != nil {
 		t.Fatal(err)
 	}
