@@ -104,11 +104,28 @@ func (c *Centre) backupStream(ctx context.Context, w *backup.Writer, name string
 }
 
 // Restore makes a centre of a backup, in a folder that is empty or not there. It reads the backup through before it writes
-// anything, and the folder gets its name when all is in it and the centre has opened. Errors: those of backup.Read, and
-// backup.ErrTarget.
-func Restore(ctx context.Context, cfg Config, from io.ReadSeeker, progress func(done, of uint64)) (has backup.Contents, err error) {
+// anything, and the folder gets its name when all is in it and the centre has opened. Keys and the office's journal are those of
+// the second place place, where it is not empty; without a backup (from is nil) they are all that is there, and devices bring
+// what they have. Errors: those of backup.Read, and backup.ErrTarget.
+func Restore(ctx context.Context, cfg Config, from io.ReadSeeker, place string, progress func(done, of uint64)) (has backup.Contents, err error) {
 	if err := checkEmpty(cfg.Dir); err != nil {
 		return has, err
+	}
+	finish := func(dir string) error {
+		cfg.Dir = dir
+		if place != "" {
+			if err := takeSecond(dir, place); err != nil {
+				return err
+			}
+		}
+		c, err := Open(ctx, cfg)
+		if err != nil {
+			return fmt.Errorf("the centre of this backup does not open: %w", err)
+		}
+		return c.Close()
+	}
+	if from == nil {
+		return has, newFolder(cfg.Dir, finish)
 	}
 	if has, err = backup.Read(from, backup.Visitor{}); err != nil {
 		return has, err
@@ -134,11 +151,7 @@ func Restore(ctx context.Context, cfg Config, from io.ReadSeeker, progress func(
 		if err = errors.Join(err, p.close()); err != nil {
 			return err
 		}
-		c, err := Open(ctx, cfg)
-		if err != nil {
-			return fmt.Errorf("the centre of this backup does not open: %w", err)
-		}
-		return c.Close()
+		return finish(dir)
 	})
 }
 

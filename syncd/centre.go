@@ -73,6 +73,8 @@ type Config struct {
 	Names     []string // by which devices and browsers reach it beside Host, DNS names or IP addresses; the first stands in addresses and codes
 	Cert, Key string   // files with certificates that are used instead of own ones; empty: own ones
 
+	Second string // folder where keys and the office's journal are kept too; empty: nowhere
+
 	Servers  []string // of a cluster that has the streams, tls://HOST:PORT each; nil: those of the last start, or none
 	Unsynced bool     // servers of a cluster are taken that confirm what is not on their disks
 }
@@ -109,6 +111,7 @@ type Centre struct {
 	handing  chan struct{} // one for each that hands over now
 	untaken  seldom.Second // lines of the log about them
 
+	second   second
 	ports    ports
 	newPorts bool // not yet written down
 	enrol    server
@@ -181,6 +184,9 @@ func Open(ctx context.Context, cfg Config) (_ *Centre, err error) {
 		return nil, err
 	}
 	if err := c.openOffice(); err != nil {
+		return nil, err
+	}
+	if err := c.openSecond(); err != nil {
 		return nil, err
 	}
 	if err := c.cutRevoked(1); err != nil {

@@ -164,13 +164,6 @@ func (c *Centre) checkCertificates(context.Context) (office.Finding, error) {
 	return f, nil
 }
 
-func (c *Centre) checkSecondPlace(context.Context) (office.Finding, error) {
-	return office.Finding{
-		What: "second place", State: office.Attend, Say: "keys and the office's journal are in this folder only, and in the backups that you keep",
-		Do: "Make backups often (ullage-syncd backup), and keep them where a fire does not reach.",
-	}, nil
-}
-
 func (c *Centre) checkAlarms(context.Context) (office.Finding, error) {
 	f := office.Finding{What: "alarms", State: office.Good, Say: "none is open"}
 	if n := len(c.alarms.Pending()); n > 0 {

@@ -55,6 +55,9 @@ func (c *Centre) Serve(ctx context.Context, ready func(a Addresses, link string)
 		run("cluster", c.cluster.Run)
 		run("other seats", c.learn)
 	}
+	if c.second.mirror != nil {
+		run("second place", c.keepSecond)
+	}
 	run("enrolment", c.enrol.run)
 	err := c.hearing(ctx, failed)
 	if err != nil {

@@ -6,6 +6,7 @@ import (
 	"os"
 	"os/exec"
 	"runtime"
+	"sync/atomic"
 	"syscall"
 	"testing"
 
@@ -48,8 +49,11 @@ type network struct {
 	own   bool // each server has a namespace of its own
 	ports [][2]int
 	plugs []string // our end of each server's cable
-	made  int
 }
+
+// made counts cables. The system takes one away some time after the server at its end has died: so none gets the name of
+// one before, of another test either.
+var made atomic.Int32
 
 func newNetwork(t *testing.T, servers int) *network {
 	t.Helper()
@@ -111,8 +115,7 @@ func (n *network) start(i int, dir, out string) *process {
 		c.SysProcAttr.Cloneflags = syscall.CLONE_NEWNET
 		c.Env = append(c.Env, waitFirst+"="+fmt.Sprintf("ip link set lo up\nip addr add 10.77.0.%d/24 dev eth0\nip link set eth0 up", 11+i))
 	})
-	n.made++
-	n.plugs[i] = fmt.Sprintf("u%d-%d", n.made, i)
+	n.plugs[i] = fmt.Sprintf("u%d-%d", made.Add(1), i)
 	if err := inTurn(fmt.Sprintf("ip link add %s type veth peer name eth0 netns %d\nip link set %s master %s\nip link set %s up",
 		n.plugs[i], p.cmd.Process.Pid, n.plugs[i], bridge, n.plugs[i])); err != nil {
 		n.t.Fatal(err)

@@ -33,7 +33,7 @@ func restored(t *testing.T, b []byte) (dir string) {
 	dir = filepath.Join(t.TempDir(), "restored")
 	log := &words{}
 	cfg := config(dir, log)
-	if _, err := syncd.Restore(t.Context(), cfg, bytes.NewReader(b), nil); err != nil {
+	if _, err := syncd.Restore(t.Context(), cfg, bytes.NewReader(b), "", nil); err != nil {
 		t.Fatalf("%v\n%s", err, log)
 	}
 	return dir
@@ -146,7 +146,7 @@ func TestDamagedBackup(t *testing.T) {
 	}
 	dir := filepath.Join(t.TempDir(), "restored")
 	try := func(b []byte) error {
-		_, err := syncd.Restore(t.Context(), config(dir, &words{}), bytes.NewReader(b), nil)
+		_, err := syncd.Restore(t.Context(), config(dir, &words{}), bytes.NewReader(b), "", nil)
 		if _, e := os.Lstat(dir); !errors.Is(e, os.ErrNotExist) {
 			t.Fatalf("something was written: %v", e)
 		}
@@ -164,7 +164,7 @@ func TestDamagedBackup(t *testing.T) {
 	if err := try(append(bytes.Clone(full), 0)); !errors.Is(err, whole.ErrForm) {
 		t.Errorf("with more behind it: %v", err)
 	}
-	if _, err := syncd.Restore(t.Context(), syncd.Config{Dir: c.dir, OpenDesk: desk.Opener(nil)}, bytes.NewReader(full), nil); !errors.Is(err, whole.ErrTarget) {
+	if _, err := syncd.Restore(t.Context(), syncd.Config{Dir: c.dir, OpenDesk: desk.Opener(nil)}, bytes.NewReader(full), "", nil); !errors.Is(err, whole.ErrTarget) {
 		t.Errorf("over a centre: %v", err)
 	}
 }

@@ -106,13 +106,16 @@ func (c *counter) Write(p []byte) (int, error) {
 }
 
 func restore(dir *string) *cobra.Command {
-	var from string
+	var from, second string
 	var cfg syncd.Config
 	cmd := &cobra.Command{
-		Use: "restore", Short: "Make a centre of a backup, in a folder that is empty or not there", Args: command.Args(0, 0),
+		Use: "restore", Short: "Make a centre of a backup or a second place, in a folder that is empty or not there", Args: command.Args(0, 0),
 		Long: `restore reads a backup through before it writes anything, and the folder gets its name when the centre in it has opened.
 Start it with serve. What came after the backup comes back by itself from the devices at their next call; the public log
 says in the open where it fell back. Evidence that was erased since is erased again as soon as the orders are back.
+
+With --second, keys and the office's journal are those of the second place: they are newer than any backup. Without a backup
+they are all that the restored centre has, and the devices bring what they hold.
 
 With --nats the streams are put into an empty cluster, which nats-config has set up for the centre that was backed up: so a
 centre that has outgrown one machine moves.
@@ -122,27 +125,39 @@ Never run the old centre and a restored one at the same time.`,
 			switch {
 			case *dir == "":
 				return errNoDir
-			case from == "":
-				return command.Wrong("%s: name the backup: --from FILE", cmd.CommandPath())
+			case from == "" && second == "":
+				return command.Wrong("%s: name the backup, the second place, or both: --from FILE --second FOLDER", cmd.CommandPath())
 			}
-			f, err := os.Open(from)
-			if err != nil {
-				return err
+			var file io.ReadSeeker
+			if from != "" {
+				f, err := os.Open(from)
+				if err != nil {
+					return err
+				}
+				defer f.Close()
+				file = f
 			}
-			defer f.Close()
 			cfg.Dir, cfg.Log = *dir, slog.New(slog.NewTextHandler(cmd.ErrOrStderr(), &slog.HandlerOptions{Level: slog.LevelError}))
 			cfg.OpenDesk = desk.Opener(cfg.Log)
 			progress := command.NewProgress(cmd.ErrOrStderr(), "restore: deliveries")
-			has, err := syncd.Restore(cmd.Context(), cfg, f, progress.Step)
+			has, err := syncd.Restore(cmd.Context(), cfg, file, second, progress.Step)
 			progress.End()
 			if err != nil {
 				return err
 			}
-			fmt.Fprintf(cmd.ErrOrStderr(), "%s is the centre of the backup: %s\n", *dir, inWords(has))
+			switch {
+			case from == "":
+				fmt.Fprintf(cmd.ErrOrStderr(), "%s has the keys and the office's journal of %s. Records come back from the devices; wipe no folder of theirs until they have called.\n", *dir, second)
+			case second == "":
+				fmt.Fprintf(cmd.ErrOrStderr(), "%s is the centre of the backup: %s\n", *dir, inWords(has))
+			default:
+				fmt.Fprintf(cmd.ErrOrStderr(), "%s is the centre of the backup: %s; its keys and the office's journal are those of %s\n", *dir, inWords(has), second)
+			}
 			return nil
 		},
 	}
 	cmd.Flags().StringVar(&from, "from", "", "the backup")
+	cmd.Flags().StringVar(&second, "second", "", "a second place, whose keys and office's journal are taken instead of the backup's")
 	clusterFlags(cmd, &cfg)
 	return cmd
 }

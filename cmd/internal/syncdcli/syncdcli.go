@@ -68,7 +68,7 @@ func centreIn(dir string) error {
 
 var errNoDir = command.Wrong("name the folder of the centre: --dir D")
 
-const only = "Only this folder holds the keys and the office's journal: copy it to where a fire does not reach, until there is a second place for them."
+const only = "Only this folder holds the keys and the office's journal: name a second place for them, on another disk or another machine's, with --second FOLDER."
 
 func serve(dir *string) *cobra.Command {
 	var verbose, asJSON bool
@@ -91,6 +91,12 @@ takes it, and says so wherever it says anything.
 
   ullage-syncd serve --dir D --nats tls://192.0.2.1:4222,tls://192.0.2.2:4222,tls://192.0.2.3:4222
 
+With --second, keys and the office's journal are kept in another folder too, a few seconds behind: devices have all that they
+sent, and nobody else has those. It must be there, and should be on another disk or another machine's. It holds every key of the
+centre: keep it as safe as this one.
+
+  ullage-syncd serve --dir D --second /mnt/elsewhere/ullage
+
 With --cert and --key, both files in PEM, certificates are used that somebody else makes: the server's first, each followed
 by the one that signed it. They are read again when they change. Devices then know the key of the last.`,
 		RunE: func(cmd *cobra.Command, args []string) error {
@@ -109,7 +115,9 @@ by the one that signed it. They are read again when they change. Devices then kn
 				debug.SetGCPercent(50) // when thousands of devices come at once, what is not needed any more is most of its memory
 			}
 			return with(cmd, cfg, level, func(ctx context.Context, c *syncd.Centre) error {
-				fmt.Fprintln(cmd.ErrOrStderr(), only)
+				if cfg.Second == "" {
+					fmt.Fprintln(cmd.ErrOrStderr(), only)
+				}
 				return c.Serve(ctx, func(a syncd.Addresses, link string) {
 					out := cmd.OutOrStdout()
 					if asJSON {
@@ -126,6 +134,7 @@ by the one that signed it. They are read again when they change. Devices then kn
 	cmd.Flags().BoolVar(&asJSON, "json", false, "print the addresses as JSON")
 	cmd.Flags().StringVar(&cfg.Host, "host", "127.0.0.1", "address to listen on")
 	cmd.Flags().StringArrayVar(&cfg.Names, "name", nil, "name or address by which devices reach the centre; the first stands in codes")
+	cmd.Flags().StringVar(&cfg.Second, "second", "", "folder on another disk, where keys and the office's journal are kept too")
 	cmd.Flags().StringVar(&cfg.Cert, "cert", "", "file with certificates to use instead of own ones")
 	cmd.Flags().StringVar(&cfg.Key, "key", "", "file with the key for --cert")
 	clusterFlags(cmd, &cfg)
