@@ -299,17 +299,17 @@ func (w *world) checkAlarms(received, elsewhere map[record]bool) {
 	was := func(fs ...Fault) bool {
 		return slices.ContainsFunc(fs, func(f Fault) bool { return w.tally[f] != nil && w.tally[f].Injected > 0 })
 	}
-	harmed := was(BlockLost, TailLost, StreamsLost, BackupBack)
+	harmed := was(BlockLost, TailLost, StreamsLost, BackupBack, BothLost, AllButLog)
 	for _, a := range []struct {
 		alarm     Alarm
 		may, must bool
 	}{
 		{Missing, harmed, w.robbed},
-		{Forked, was(Cloned, Restored, Lying) || was(BackupBack, StreamsLost, TailLost), parted(received, elsewhere)},
-		{Conflict, was(BackupBack, StreamsLost, LogLost, FileLost), false},
-		{LogHurt, was(LogLost, FileLost, StreamsLost, BackupBack), false},
-		{Rewrote, was(BackupBack, StreamsLost, LogLost, FileLost), false},
-		{NewEpoch, was(StreamsLost, BackupBack, LogLost, FileLost), false},
+		{Forked, was(Cloned, Restored, Lying) || was(BackupBack, StreamsLost, TailLost, AllButLog), parted(received, elsewhere)},
+		{Conflict, was(BackupBack, StreamsLost, AllButLog, LogLost, FileLost), false},
+		{LogHurt, was(LogLost, FileLost, StreamsLost, AllButLog, BackupBack), false},
+		{Rewrote, was(BackupBack, StreamsLost, AllButLog, LogLost, FileLost), false},
+		{NewEpoch, was(StreamsLost, AllButLog, BackupBack, LogLost, FileLost), false},
 	} {
 		switch raised := w.centre.alarms[a.alarm]; {
 		case raised && !a.may:

@@ -40,7 +40,7 @@ func (w *world) draw() {
 
 // severe are the faults by which something of a history is lost or doubled.
 var severe = map[Fault]bool{
-	Lying: true, Restored: true, Cloned: true, BlockLost: true, TailLost: true, LogLost: true, FileLost: true, StreamsLost: true, BackupBack: true,
+	Lying: true, Restored: true, Cloned: true, BlockLost: true, TailLost: true, LogLost: true, FileLost: true, StreamsLost: true, BackupBack: true, BothLost: true, AllButLog: true,
 }
 
 // schedule puts the faults into the days.
@@ -238,11 +238,14 @@ func (w *world) strikeCentre(f Fault, n int) {
 		again(func() error { return nil })
 	case ModelLost:
 		again(func() error { return os.RemoveAll(filepath.Join(c.dir, "model")) })
-	case BlockLost:
+	case BlockLost, BothLost:
 		again(func() error {
 			if n := last(); n > 20 {
 				from := 1 + uint64(w.rng.IntN(int(n-15)))
 				damage(from, min(n-5, from+uint64(w.rng.IntN(20))))
+			}
+			if f == BothLost {
+				return os.RemoveAll(filepath.Join(c.dir, "model"))
 			}
 			return nil
 		})
@@ -257,8 +260,13 @@ func (w *world) strikeCentre(f Fault, n int) {
 		again(func() error { c.entries = newMemory(w, c.entries.name); return nil })
 	case FileLost:
 		again(func() error { return os.RemoveAll(filepath.Join(c.dir, "log")) })
-	case StreamsLost:
+	case StreamsLost, AllButLog:
 		again(func() error {
+			if f == AllButLog {
+				if err := os.RemoveAll(filepath.Join(c.dir, "model")); err != nil {
+					return err
+				}
+			}
 			w.robbed = w.robbed || !c.noted.IsZero()
 			c.records, c.entries, c.aside = newMemory(w, c.records.name), newMemory(w, c.entries.name), newMemory(w, c.aside.name)
 			return nil

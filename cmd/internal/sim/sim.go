@@ -44,12 +44,14 @@ const (
 	FileLost     Fault = "file of the public log lost"
 	StreamsLost  Fault = "all streams lost"
 	BackupBack   Fault = "centre restored from an old backup"
+	BothLost     Fault = "block of RECORDS damaged, and the read model lost"
+	AllButLog    Fault = "all streams and the read model lost"
 )
 
 // Faults are all of them, in the order in which they are told.
 var Faults = []Fault{
 	Lost, Late, Doubled, Cut, Unsaid, Unstored, Away, Off, Killed, Power, FirstStart, Full, Flipped, Lying, Clock, Rate, Restored, Cloned,
-	CentreKilled, ModelLost, BlockLost, TailLost, LogLost, FileLost, StreamsLost, BackupBack,
+	CentreKilled, ModelLost, BlockLost, TailLost, LogLost, FileLost, StreamsLost, BackupBack, BothLost, AllButLog,
 }
 
 // Count is how often a fault came.
