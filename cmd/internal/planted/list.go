@@ -300,6 +300,27 @@ var ofForks = []Defect{
 // Healing and backups.
 var ofHealing = []Defect{
 	{
+		Name: "asks-for-nothing-again", What: "devices are not asked for what RECORDS has lost", Promise: 3,
+		File: "syncd/gate/heal.go",
+		Old:  "r.From <= r.To && len(all) < wire.MaxRanges",
+		New:  "r.From > r.To && len(all) < wire.MaxRanges", Caught: in("cmd/internal/sim", "^TestEachFault$/^(block|all)"),
+	}, {
+		Name: "forgets-what-it-read", What: "a message that is found gone when all is read is forgotten", Promise: 3,
+		File: "syncd/store/stock.go",
+		Old:  "m.unsound.Store(true)",
+		New:  "m.unsound.Store(false)", Caught: in("cmd/internal/sim", "^TestEachFault$/^block"),
+	}, {
+		Name: "logs-all-but-some", What: "one message in a hundred gets no leaves in the public log", Promise: 1,
+		File: "syncd/trust/publog/follow.go",
+		Old:  "for len(list) > 0 && list[0].place.Seq <= l.at.Seq {",
+		New:  "for len(list) > 0 && (list[0].place.Seq <= l.at.Seq || list[0].place.Seq%97 == 0) {", Caught: in("cmd/internal/sim", "^TestEachFault$/^centre"),
+	}, {
+		Name: "stops-before-the-hole", What: "what lies before damaged records that nobody has is not sent", Promise: 3,
+		File: "agent/session.go",
+		Old:  "if cursor+1 < s.from {",
+		New:  "if cursor+1 < s.from && false {", Caught: in("cmd/internal/sim", "^TestUpToTheHole$"),
+	},
+	{
 		Name: "heals-with-anything", What: "what comes for a lost range is not held to the public log", Promise: 3,
 		File: "syncd/gate/heal.go",
 		Old:  "if at := g.unlogged(device, q.First, records); at != 0 {",
