@@ -18,7 +18,7 @@ import (
 // setOut brings this copy's branch to the centre, whose own chain ends as h says, and tells in the Stop's words how far
 // it came.
 func (s *session) setOut(ctx context.Context, h *wire.HelloAnswer, stop *Stop) *Stop {
-	held, err := s.bringBranch(ctx, h)
+	held, err := s.bringAll(ctx, h)
 	switch {
 	case errors.Is(err, journal.ErrGap): // what is damaged here is not at the centre either, and does not come back
 		stop = &Stop{stop.Kind, fmt.Sprintf("%s. %d records of this copy are at the centre; what follows is damaged on this device's disk, or lies behind what is: keep the folder as it is", stop.Text, held)}
@@ -29,6 +29,21 @@ func (s *session) setOut(ctx context.Context, h *wire.HelloAnswer, stop *Stop) *
 		stop = &Stop{stop.Kind, fmt.Sprintf("%s. All that this copy holds is at the centre: %d records are set aside there, and the office decides", stop.Text, held)}
 	}
 	return s.moveOn(stop)
+}
+
+// bringAll brings what the centre has lost of the chain that it knows, and the branch.
+func (s *session) bringAll(ctx context.Context, h *wire.HelloAnswer) (held uint64, err error) {
+	if len(h.Want) > 0 {
+		if s.had, err = receiptsOf(s.journal); err != nil {
+			return 0, err
+		}
+	}
+	for _, r := range h.Want {
+		if err := s.again(ctx, r); err != nil {
+			return 0, err
+		}
+	}
+	return s.bringBranch(ctx, h)
 }
 
 // bringBranch brings what lies behind the parting, and returns how many records of it are at the centre now.

@@ -51,8 +51,11 @@ func (g *Gate) froze(f Fork, known Device) error {
 	return nil
 }
 
-// frozen answers a push of a frozen device. It gets a receipt up to the cursor, and nothing is stored.
-func (g *Gate) frozen(ctx context.Context, device events.DeviceID, known Device) (wire.Answer, error) {
+// frozen answers a push of a frozen device. It gets a receipt up to the cursor, and nothing is stored but what RECORDS has lost.
+func (g *Gate) frozen(ctx context.Context, device events.DeviceID, known Device, data []byte) (wire.Answer, error) {
+	if q, err := wire.DecodePush(data); err == nil && g.wants(device, q.First) {
+		return g.again(ctx, device, known, q)
+	}
 	c, err := g.reread(ctx, device, known)
 	if err != nil {
 		return wire.Answer{}, err

@@ -278,7 +278,7 @@ func (g *Gate) Answer(ctx context.Context, device events.DeviceID, verb wire.Ver
 	case verb == wire.Hello:
 		a, err = g.hello(ctx, device, known, reply, data)
 	case verb == wire.Push && known.Frozen:
-		a, err = g.frozen(ctx, device, known)
+		a, err = g.frozen(ctx, device, known, data)
 	case verb == wire.Branch:
 		a, err = g.branch(ctx, device, known, data)
 	case verb == wire.Push:

@@ -144,3 +144,44 @@ func TestForkedAndDamaged(t *testing.T) {
 		t.Error("there was no alarm")
 	}
 }
+
+// TestFrozenIsHealed: what RECORDS loses of a device that has forked comes back from that device too.
+func TestFrozenIsHealed(t *testing.T) {
+	w, d := calmly(t)
+	for i := range 10 {
+		note(t, d, fmt.Sprintf("both-%02d", i))
+		talk(d)
+	}
+	w.clone(d, 1)
+	twin := w.devices[1]
+	note(t, d, "one")
+	talk(d)
+	note(t, twin, "other")
+	talk(twin)
+	talk(d)
+	c := w.centre
+	if err := c.stop(); err != nil {
+		t.Fatal(err)
+	}
+	n := uint64(len(c.records.kept))
+	c.records.damage(n-8, n-5)
+	if err := os.RemoveAll(filepath.Join(c.dir, "model")); err != nil {
+		t.Fatal(err)
+	}
+	if err := c.start(); err != nil {
+		t.Fatal(err)
+	}
+	c.tick()
+	if len(c.missing()) == 0 {
+		t.Fatal("nothing is missing")
+	}
+	talk(d)
+	talk(twin)
+	c.tick()
+	if w.broken != nil {
+		t.Fatal(w.broken)
+	}
+	if m := c.missing(); len(m) > 0 {
+		t.Errorf("missing still: %v", m)
+	}
+}
